@@ -1,0 +1,181 @@
+//! Stored values: sign, unused bits, padding, and the same voxels as another reader sees.
+
+mod common;
+
+use common::{assert_refused, base, codes, reread, set_us, written};
+use dicom_core::{DataElement, PrimitiveValue, VR};
+use dicom_dictionary_std::tags;
+use dicom_object::InMemDicomObject;
+use dicom_pixeldata::PixelDecoder;
+use jawgauge_intake::{ScanWarning, read_scan};
+use jawgauge_phantom::{ScanOptions, Storage, p0_geometry, p0_grey, sample_shape_as};
+use jawgauge_space::PatientPoint;
+use jawgauge_volume::{Rescale, Sample, StoredVoxels, Volume};
+
+fn sampled(storage: Storage, intercept: f64, grey: impl Fn(PatientPoint) -> f64 + Sync) -> Volume {
+    let rescale = Rescale { slope: 1.0, intercept };
+    sample_shape_as(storage, p0_geometry(), rescale, grey, 1).expect("a volume")
+}
+
+fn change_words(object: &mut InMemDicomObject, change: impl Fn(usize, u16) -> u16) {
+    let bytes = object.element(tags::PIXEL_DATA).expect("there").to_bytes().expect("bytes");
+    let words = bytes.chunks_exact(2).map(|b| u16::from_le_bytes([b[0], b[1]]));
+    let changed: Vec<u8> =
+        words.enumerate().flat_map(|(n, word)| change(n, word).to_le_bytes()).collect();
+    object.put(DataElement::new(tags::PIXEL_DATA, VR::OW, PrimitiveValue::U8(changed.into())));
+}
+
+#[test]
+fn signed_voxels_with_intercept_zero_are_read_as_they_are() {
+    let volume = sampled(Storage::Signed, 0.0, p0_grey);
+    let scan = reread(&volume, |_, _| {}).expect("read");
+    assert_eq!(scan.volume.voxels(), volume.voxels());
+    assert_eq!(scan.volume.voxel_grey(0, 0, 0), Some(-1000.0));
+    assert!(scan.facts.signed);
+}
+
+#[test]
+fn signed_voxels_declared_unsigned_are_refused() {
+    let volume = sampled(Storage::Signed, 0.0, p0_grey);
+    let read = reread(&volume, |_, o| set_us(o, tags::PIXEL_REPRESENTATION, 0));
+    let parts = ["(0028,0103) PixelRepresentation is 0", "slice0000.dcm", "2500", "64536"];
+    assert_refused(read, "signedness", &parts);
+}
+
+#[test]
+fn unsigned_voxels_declared_signed_are_refused() {
+    // Air 0, soft tissue 12000 to 24000, bone (5.6 % of the scan) 36000, marker 40000.
+    let bright = |p: PatientPoint| match p0_grey(p) {
+        g if g > 2000.0 => 40_000.0,
+        g if g > 1000.0 => 36_000.0,
+        g if g > 0.0 => 12_000.0 + 1000.0 * p.to_array()[0].abs(),
+        _ => 0.0,
+    };
+    let volume = sampled(Storage::Unsigned, 0.0, bright);
+    assert!(reread(&volume, |_, _| {}).is_ok(), "with the right sign it is read");
+    let read = reread(&volume, |_, o| set_us(o, tags::PIXEL_REPRESENTATION, 1));
+    assert_refused(read, "signedness", &["(0028,0103) PixelRepresentation is 1", "slice0000.dcm"]);
+}
+
+#[test]
+fn a_few_very_bright_voxels_of_metal_are_no_wrong_sign() {
+    let metal = |p: PatientPoint| {
+        let near = p.distance_mm(PatientPoint::new(8.0, 8.0, 8.0)) < 4.0;
+        if near { 60_000.0 } else { p0_grey(p) }
+    };
+    let volume = sampled(Storage::Unsigned, -1000.0, metal);
+    assert!(reread(&volume, |_, _| {}).is_ok());
+}
+
+#[test]
+fn rubbish_above_bits_stored_does_not_reach_the_voxels() {
+    for storage in [Storage::Unsigned, Storage::Signed] {
+        // Twelve bits hold -1000 to 2000 signed, and the same plus 1000 unsigned.
+        let intercept = if storage == Storage::Signed { 0.0 } else { -1000.0 };
+        let volume = sampled(storage, intercept, |p| p0_grey(p).min(2000.0));
+        let options = ScanOptions::default().with_bits_stored(12);
+        let clean = read_scan(written(&volume, &options).path(), None).expect("read");
+        assert_eq!(clean.volume.voxels(), volume.voxels());
+        let noisy = options.clone().with_edit(|k, o| {
+            let rubbish = |n: usize| u16::try_from((n * 31 + k * 17) % 16).expect("four bits");
+            change_words(o, |n, word| (word & 0x0FFF) | rubbish(n) << 12);
+        });
+        let scan = read_scan(written(&volume, &noisy).path(), None).expect("read");
+        assert_eq!(scan.volume, clean.volume);
+        // An overlay in bit 12 (6000,0102), as old scanners wrote it.
+        let overlay = options.with_edit(|_, o| {
+            set_us(o, dicom_core::Tag(0x6000, 0x0100), 16);
+            set_us(o, dicom_core::Tag(0x6000, 0x0102), 12);
+            change_words(o, |n, word| (word & 0x0FFF) | u16::from(n % 3 == 0) << 12);
+        });
+        let scan = read_scan(written(&volume, &overlay).path(), None).expect("read");
+        assert_eq!(scan.volume, clean.volume);
+    }
+}
+
+#[test]
+fn bits_shifted_to_the_top_are_refused() {
+    let volume = sampled(Storage::Unsigned, -1000.0, p0_grey);
+    let options = ScanOptions::default().with_bits_stored(12).with_edit(|_, o| {
+        set_us(o, tags::HIGH_BIT, 15);
+        change_words(o, |_, word| word << 4);
+    });
+    let read = read_scan(written(&volume, &options).path(), None);
+    assert_refused(read, "bad-attribute", &["(0028,0102) HighBit", "15", "11"]);
+}
+
+#[test]
+fn padding_is_outside_whatever_sign_it_is_written_with() {
+    let inside = |p: PatientPoint| {
+        let [x, y, _] = p.to_array();
+        x.hypot(y) <= 14.0
+    };
+    let padded = |value: f64| {
+        sampled(Storage::Signed, 0.0, move |p| if inside(p) { p0_grey(p) } else { value })
+    };
+    let ss = |value: i16| PrimitiveValue::from(value);
+    let us = |value: u16| PrimitiveValue::from(value);
+    let cases: [(&str, f64, VR, PrimitiveValue, Option<PrimitiveValue>); 4] = [
+        ("signed", -2000.0, VR::SS, ss(-2000), None),
+        ("written unsigned", -2000.0, VR::US, us(63_536), None),
+        ("a range", -1995.0, VR::SS, ss(-2000), Some(ss(-1990))),
+        ("as bright as bone", 2200.0, VR::SS, ss(2200), None),
+    ];
+    for (name, value, vr, tag_value, limit) in cases {
+        let scan = reread(&padded(value), move |_, o| {
+            o.put(DataElement::new(tags::PIXEL_PADDING_VALUE, vr, tag_value.clone()));
+            if let Some(limit) = &limit {
+                o.put(DataElement::new(tags::PIXEL_PADDING_RANGE_LIMIT, vr, limit.clone()));
+            }
+        })
+        .expect("read");
+        let at = |x: f64| scan.volume.sample_linear(PatientPoint::new(x, 0.15, 0.15));
+        assert_eq!(at(15.0), Sample::Outside, "{name}");
+        assert_eq!(at(13.0), Sample::Grey(-1000.0), "{name}");
+        assert_eq!(at(0.15), Sample::Grey(1200.0), "{name}");
+        assert!(scan.facts.padding.is_some(), "{name}");
+    }
+}
+
+#[test]
+fn a_constant_shell_that_no_attribute_declares_is_told() {
+    let shell = |p: PatientPoint| {
+        let [x, y, _] = p.to_array();
+        if x.hypot(y) <= 14.0 { p0_grey(p) } else { -2000.0 }
+    };
+    let scan = reread(&sampled(Storage::Signed, 0.0, shell), |_, _| {}).expect("read");
+    assert_eq!(codes(&scan), ["undeclared-padding"]);
+    let ScanWarning::UndeclaredPadding { grey, share } = scan.warnings[0] else {
+        panic!("padding")
+    };
+    // A circle of radius 14 mm in 36 x 30 mm leaves 43 %.
+    assert!(grey == -2000.0 && (share - 0.43).abs() < 0.01, "{grey} {share}");
+}
+
+/// Checked against `dicom-pixeldata`, a general-purpose decoder that shares no code with
+/// the reading of voxels here.
+#[test]
+fn the_voxels_are_those_that_a_general_decoder_sees() {
+    for storage in [Storage::Signed, Storage::Unsigned] {
+        let volume = sampled(storage, -1000.0, p0_grey);
+        let dir = tempfile::tempdir().expect("a folder");
+        let files = jawgauge_phantom::write_scan(dir.path(), &volume, &ScanOptions::default())
+            .expect("written");
+        let scan = read_scan(dir.path(), None).expect("read");
+        for (k, file) in files.iter().enumerate() {
+            let object = dicom_object::open_file(file).expect("readable");
+            let decoded = object.decode_pixel_data().expect("decoded");
+            let axis = ndarray::Axis(0);
+            let ours: Vec<u8> = match scan.volume.voxels() {
+                StoredVoxels::Signed(v) => {
+                    v.index_axis(axis, k).iter().flat_map(|v| v.to_le_bytes()).collect()
+                }
+                StoredVoxels::Unsigned(v) => {
+                    v.index_axis(axis, k).iter().flat_map(|v| v.to_le_bytes()).collect()
+                }
+            };
+            assert_eq!(decoded.data(), ours.as_slice(), "slice {k}");
+        }
+        assert_eq!(files.len(), base().geometry().dims()[2]);
+    }
+}
