@@ -97,13 +97,9 @@ impl Affine {
     /// The map as a 4 x 4 matrix, rows first: (i, j, k, 1) to LPS millimetres.
     #[must_use]
     pub fn to_rows(&self) -> [[f64; 4]; 4] {
-        let mut rows = [[0.0, 0.0, 0.0, 1.0]; 4];
-        for r in 0..3 {
-            for c in 0..3 {
-                rows[r][c] = self.linear[(r, c)];
-            }
-            rows[r][3] = self.origin[r];
-        }
-        rows
+        std::array::from_fn(|r| match r {
+            3 => [0.0, 0.0, 0.0, 1.0],
+            r => std::array::from_fn(|c| if c < 3 { self.linear[(r, c)] } else { self.origin[r] }),
+        })
     }
 }

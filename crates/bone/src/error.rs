@@ -1,0 +1,127 @@
+use jawgauge_section::SectionError;
+
+use crate::limit::LimitKind;
+
+/// Why a site could not be measured at all.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum BoneError {
+    /// The site's place on the ridge axis is outside the scan.
+    #[error("the site at ({:.1}, {:.1}, {:.1}) mm lies outside the scan", at[0], at[1], at[2])]
+    SiteOutside {
+        /// The place, LPS mm.
+        at: [f64; 3],
+    },
+    /// The grey values around the site are all alike, so that nothing parts bone from tissue.
+    #[error(
+        "no two kinds of tissue can be told apart around the site: grey values run from {low:.0} to {high:.0}"
+    )]
+    NoTwoClasses {
+        /// Lowest grey value.
+        low: f64,
+        /// Highest grey value.
+        high: f64,
+    },
+    /// The threshold outlines no piece of bone near the site.
+    #[error(
+        "threshold {threshold:.0} outlines nothing of at least {least_mm2:.0} mm2 in the section, where grey values run from {low:.0} to {high:.0}"
+    )]
+    NothingOutlined {
+        /// The threshold, grey value.
+        threshold: f64,
+        /// Smallest area that counts as a piece, mm2.
+        least_mm2: f64,
+        /// Lowest grey value in the section.
+        low: f64,
+        /// Highest grey value in the section.
+        high: f64,
+    },
+    /// The crest lies beyond the edge of the scan.
+    #[error("the crest of the bone is cut off by the edge of what was scanned")]
+    CrestClipped,
+    /// The section could not be made.
+    #[error(transparent)]
+    Section(#[from] SectionError),
+}
+
+/// Why one value could not be measured. Never a zero, never a guess.
+#[derive(Debug, Clone, Copy, PartialEq)]
+#[non_exhaustive]
+pub enum Unmeasured {
+    /// The level lies at or above the crest.
+    AboveCrest {
+        /// Level asked for, mm.
+        level_mm: f64,
+    },
+    /// The level lies below the bone.
+    BelowBone {
+        /// Level asked for, mm.
+        level_mm: f64,
+        /// Where the bone ends, mm below the crest.
+        ends_mm: f64,
+    },
+    /// The bone goes on beyond what was scanned or cut.
+    Clipped {
+        /// Level asked for, mm below the crest; 0 for the height of the bone.
+        level_mm: f64,
+        /// Where the bone runs out of the picture.
+        by: crate::Clip,
+        /// The part that is visible, mm: the value is at least this.
+        at_least_mm: f64,
+    },
+    /// The limit does not meet the section.
+    LimitMissesSection {
+        /// How near it comes, mm.
+        nearest_mm: f64,
+    },
+}
+
+/// What was seen that makes a figure less certain, or not what it seems.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub enum BoneWarning {
+    /// The outline runs into the edge of the scan or of the section's window.
+    Clipped {
+        /// Which edge.
+        by: crate::Clip,
+    },
+    /// The crest found is far from the point that the user gave.
+    CrestFar {
+        /// Distance, mm.
+        distance_mm: f64,
+    },
+    /// The ridge's own long axis could not be found; the case's apical direction is used.
+    LongAxisNotFound {
+        /// Bone below the crest that was usable for it, mm.
+        usable_mm: f64,
+    },
+    /// The ridge's own long axis leans far from the case's apical direction.
+    LongAxisLeans {
+        /// By how much, degrees.
+        by_deg: f64,
+    },
+    /// The given threshold is not half-way between soft tissue and cortex.
+    ThresholdOffHalf {
+        /// Threshold given.
+        given: f64,
+        /// Half-way as found.
+        half_way: f64,
+    },
+    /// A limit given as one point was moved onto the section.
+    LimitMoved {
+        /// Which limit.
+        kind: LimitKind,
+        /// How far, mm.
+        by_mm: f64,
+    },
+    /// Voxels are coarse against the walls that are to be judged.
+    CoarseVoxels {
+        /// The longest voxel step, mm.
+        voxel_mm: f64,
+    },
+    /// Much of what surrounds the site is far denser than bone: metal or enamel.
+    Metal {
+        /// Share of the samples around the site, 0 to 1.
+        share: f64,
+    },
+}

@@ -1,0 +1,43 @@
+//! Bone outline in a section, widths, heights and their uncertainty.
+//!
+//! [`measure_site`] cuts a section, finds the grey value half-way between the soft tissue and
+//! the cortex, outlines the piece of bone that belongs to the site, finds the ridge's own long
+//! axis, and measures widths at levels, the bone's height, and heights to limits.
+//!
+//! # Limits
+//!
+//! The edge of bone is taken where the grey value passes one threshold for the whole section.
+//! Where the cortex is thinner than about the scan's blur, or its grey differs from wall to
+//! wall, that edge is off by the amounts that the uncertainty allows for, and plates are not
+//! measured. Metal beside the edge is not recognised. What the scan does not show (gum shadow,
+//! movement, the observer's placing of points) is in no figure here.
+
+mod contour;
+mod crest;
+mod edge;
+mod error;
+mod levels;
+mod limit;
+mod measure;
+mod outline;
+mod pocket;
+mod profile;
+mod runs;
+mod section_bone;
+mod threshold;
+mod tip;
+mod uncertainty;
+
+pub use contour::{Contour, contours};
+pub use error::{BoneError, BoneWarning, Unmeasured};
+pub use levels::GreyLevels;
+pub use limit::{Limit, LimitHeight, LimitKind};
+pub use measure::{MeasureOptions, SiteMeasure, Width, measure_site};
+pub use outline::{Clip, Outline};
+pub use runs::{Run, RunEnd};
+pub use section_bone::{LongAxis, SectionBone, SectionOptions, outline_section};
+pub use threshold::{Threshold, ThresholdFound, ThresholdSource};
+pub use uncertainty::{EdgeQuality, Measured, u95_of_marked_place};
+
+#[cfg(test)]
+mod tests;

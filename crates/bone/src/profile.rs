@@ -1,0 +1,206 @@
+//! Grey values along lines that cross the bone's edge at right angles.
+
+use jawgauge_section::SectionImage;
+use jawgauge_space::SectionPoint;
+
+use crate::levels::GreyLevels;
+use crate::outline::Outline;
+
+/// Distance of samples along a profile, mm.
+const STEP_MM: f64 = 0.1;
+/// How far profiles reach to either side of the edge, mm.
+const REACH_MM: f64 = 4.0;
+/// Distance of profiles along the outline, mm.
+const SPACING_MM: f64 = 0.3;
+/// Neighbouring profiles that are averaged against noise: 3 mm of outline.
+const GROUP: usize = 10;
+/// Only the outline this near to the crest says what the levels are, mm.
+const NEAR_MM: f64 = 14.0;
+/// The edge's slope is read between places this far to either side of it, mm.
+const SLOPE_REACH_MM: f64 = 0.15;
+/// Places within this share of the contrast below the peak belong to the cortex' plateau.
+const PLATEAU_SHARE: f64 = 0.08;
+/// A stretch of outline this many times as dense as the typical one is metal.
+const METAL_RATIO: f64 = 2.5;
+/// Full width at half maximum of a Gaussian over its standard deviation.
+pub(crate) const FWHM_PER_SIGMA: f64 = 2.354_820_045;
+
+/// The grey levels on both sides of `outline`, as found along profiles across it.
+///
+/// `None` where fewer than a handful of profiles can be read.
+pub(crate) fn grey_levels(
+    image: &SectionImage,
+    outline: &Outline,
+    threshold: f64,
+    crest: SectionPoint,
+) -> Option<GreyLevels> {
+    let normals: Vec<_> = outline
+        .spaced_normals(SPACING_MM)
+        .into_iter()
+        .filter(|(p, _)| p.distance_mm(crest) <= NEAR_MM)
+        .collect();
+    if normals.len() < GROUP {
+        return None;
+    }
+    let at = |(p, n): &(SectionPoint, SectionPoint), out_mm: f64| {
+        image
+            .sample(SectionPoint::new(
+                p.buccal_mm + n.buccal_mm * out_mm,
+                p.apical_mm + n.apical_mm * out_mm,
+            ))
+            .grey()
+    };
+    let mut slopes: Vec<f64> = normals
+        .iter()
+        .filter_map(|n| {
+            Some((at(n, -SLOPE_REACH_MM)? - at(n, SLOPE_REACH_MM)?) / (2.0 * SLOPE_REACH_MM))
+        })
+        .collect();
+    let slope = median(&mut slopes)?;
+    // A first blur from the contrast to hand; the threshold is about half of it.
+    let mut blur_mm = 0.5;
+    let mut levels = None;
+    for _ in 0..2 {
+        let outside = outside_levels(&normals, &at, threshold, blur_mm)?;
+        let (cortex, cortex_spread, metal_share) =
+            cortex_levels(&normals, &at, outside.level, blur_mm)?;
+        let blur_fwhm_mm = FWHM_PER_SIGMA * blur_sigma(slope / (cortex - outside.level))?;
+        if !(blur_fwhm_mm > 0.0 && cortex > outside.level) {
+            return None;
+        }
+        blur_mm = blur_fwhm_mm.clamp(0.2, 1.5);
+        levels = Some(GreyLevels {
+            outside: outside.level,
+            cortex,
+            outside_spread: outside.spread,
+            cortex_spread,
+            noise: outside.noise,
+            blur_fwhm_mm,
+            metal_share,
+        });
+    }
+    levels
+}
+
+/// Standard deviation of the blur whose edge rises by the share `slope` a millimetre, read over
+/// the distance that slopes are read over, mm; `None` for a slope that no blur gives.
+fn blur_sigma(slope: f64) -> Option<f64> {
+    let rise = 2.0 * SLOPE_REACH_MM * slope;
+    if !(rise > 0.0) {
+        return None;
+    }
+    let risen = |sigma: f64| libm::erf(SLOPE_REACH_MM / (sigma * std::f64::consts::SQRT_2));
+    let (mut low, mut high) = (0.02, 5.0);
+    for _ in 0..50 {
+        let middle = 0.5 * (low + high);
+        if risen(middle) > rise { low = middle } else { high = middle }
+    }
+    Some(0.5 * (low + high))
+}
+
+struct Outside {
+    level: f64,
+    spread: f64,
+    noise: f64,
+}
+
+/// The level outside: beyond the blur of the edge, over one millimetre, where nothing else
+/// dense follows.
+fn outside_levels<N>(
+    normals: &[N],
+    at: &impl Fn(&N, f64) -> Option<f64>,
+    threshold: f64,
+    blur_mm: f64,
+) -> Option<Outside> {
+    let start = (1.2 * blur_mm).max(0.8);
+    let mut means = Vec::new();
+    let mut deviations = Vec::new();
+    for n in normals {
+        let plateau: Option<Vec<f64>> = steps(start, start + 1.0).map(|s| at(n, s)).collect();
+        let Some(plateau) = plateau else { continue };
+        if plateau.iter().any(|&g| g > threshold) {
+            continue;
+        }
+        let mean = plateau.iter().sum::<f64>() / plateau.len() as f64;
+        // Second differences are blind to a slope of the tissue; 1/sqrt(6) of their spread.
+        deviations.extend(plateau.windows(5).map(|w| (w[0] - 2.0 * w[2] + w[4]) / 6.0_f64.sqrt()));
+        means.push(mean);
+    }
+    let level = median(&mut means)?;
+    Some(Outside { level, spread: spread(&mut means, level), noise: spread(&mut deviations, 0.0) })
+}
+
+/// The level of the cortex: the peak inside the edge, over groups of averaged profiles.
+fn cortex_levels<N>(
+    normals: &[N],
+    at: &impl Fn(&N, f64) -> Option<f64>,
+    outside: f64,
+    blur_mm: f64,
+) -> Option<(f64, f64, f64)> {
+    let mut peaks = Vec::new();
+    let mut thick = Vec::new();
+    for group in normals.chunks(GROUP) {
+        let mean: Vec<f64> = steps(0.0, REACH_MM)
+            .map_while(|s| {
+                let greys: Vec<f64> = group.iter().filter_map(|n| at(n, -s)).collect();
+                (2 * greys.len() > group.len())
+                    .then(|| greys.iter().sum::<f64>() / greys.len() as f64)
+            })
+            .collect();
+        if group.len() < GROUP / 2 || mean.len() < 8 {
+            continue;
+        }
+        let smooth: Vec<f64> = mean.windows(3).map(|w| w.iter().sum::<f64>() / 3.0).collect();
+        let (top, peak) =
+            smooth.iter().copied().enumerate().fold((0, f64::NEG_INFINITY), |best, (i, g)| {
+                if g > best.1 { (i, g) } else { best }
+            });
+        let half = 0.5 * (peak + outside);
+        let falls =
+            smooth.iter().skip(top).position(|&g| g < half).map(|d| (top + d + 1) as f64 * STEP_MM);
+        // The plateau rather than its highest place: interpolation overshoots beside an edge.
+        let least = peak - PLATEAU_SHARE * (peak - outside);
+        let mut plateau: Vec<f64> = smooth.iter().copied().filter(|&g| g >= least).collect();
+        let level = median(&mut plateau)?;
+        peaks.push(level);
+        if falls.is_none_or(|depth| depth >= 2.0 * blur_mm) {
+            thick.push(level);
+        }
+    }
+    let typical = median(&mut peaks)?;
+    let dense = |peak: &f64| peak - outside > METAL_RATIO * (typical - outside);
+    let metal = peaks.iter().filter(|p| dense(p)).count() as f64 / peaks.len() as f64;
+    peaks.retain(|p| !dense(p));
+    thick.retain(|p| !dense(p));
+    let cortex = if thick.len() >= 3 {
+        median(&mut thick)?
+    } else {
+        // All walls are thin: the thickest of them shows most of its grey.
+        *peaks.get(peaks.len() * 3 / 4)?
+    };
+    let spread =
+        if thick.len() >= 3 { spread(&mut thick, cortex) } else { spread(&mut peaks, cortex) };
+    Some((cortex, spread, metal))
+}
+
+fn steps(from_mm: f64, to_mm: f64) -> impl Iterator<Item = f64> {
+    // A few millimetres over a tenth of one.
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let count = ((to_mm - from_mm) / STEP_MM).round() as u32;
+    (0..=count).map(move |s| from_mm + f64::from(s) * STEP_MM)
+}
+
+fn median(values: &mut [f64]) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    let n = values.len();
+    if n == 0 {
+        return None;
+    }
+    Some(0.5 * (values[(n - 1) / 2] + values[n / 2]))
+}
+
+/// Standard deviation by the median absolute deviation (1.4826 for a normal distribution).
+fn spread(values: &mut [f64], about: f64) -> f64 {
+    let mut off: Vec<f64> = values.iter().map(|v| (v - about).abs()).collect();
+    1.4826 * median(&mut off).unwrap_or(0.0)
+}

@@ -1,0 +1,373 @@
+//! The outlined bone of one section, in axes along the ridge.
+
+use jawgauge_section::{Interpolation, SectionImage, SectionWindow};
+use jawgauge_space::{PatientPoint, SectionFrame, SectionPoint};
+use jawgauge_volume::Volume;
+
+use crate::crest::{base_of, crest_of, straight};
+use crate::edge::fit_edges;
+use crate::error::{BoneError, BoneWarning};
+use crate::outline::Outline;
+use crate::runs::{RidgeRuns, Run};
+use crate::threshold::{
+    SitePiece, Threshold, ThresholdFound, ThresholdSource, first_guess, half_way, site_piece,
+};
+use crate::tip::put_back;
+use crate::uncertainty::{EdgeQuality, Measured};
+
+/// Part of the plane that is searched for the site's bone: to either side, above and below
+/// the site's point, mm. Jaws are up to about 40 mm high.
+const SEARCH_MM: (f64, f64, f64) = (20.0, 12.0, 48.0);
+/// Distance of samples of the search, mm.
+const SEARCH_STEP_MM: f64 = 0.25;
+/// What is kept around the piece found, so that the tissue outside it can be read, mm.
+const MARGIN_MM: f64 = 3.0;
+/// The long axis is found over this much bone below the crest, mm (as documented).
+const LONG_AXIS_MM: f64 = 10.0;
+/// ... and over no less than this, mm.
+const LONG_AXIS_LEAST_MM: f64 = 3.0;
+/// The blur rounds the crest; mid-points less deep than this, mm, do not tell its direction.
+const CREST_ROUNDED_MM: f64 = 0.5;
+/// A lean beyond this, degrees, is doubtful.
+const LEAN_DOUBTFUL_DEG: f64 = 30.0;
+/// The long axis is found where a further turn is below this, degrees.
+const TURN_SETTLED_DEG: f64 = 0.01;
+/// The edge's slope is read over this distance to either side, mm.
+const SLOPE_REACH_MM: f64 = 0.15;
+/// A crest further from the site's point than this, mm, is worth a warning.
+const CREST_FAR_MM: f64 = 5.0;
+/// A given threshold off half-way by more than this share of the contrast is worth a warning.
+const OFF_HALF_SHARE: f64 = 0.1;
+/// Bone that is cut off within this depth of the crest over more than this width, mm, hides a
+/// higher crest; a side that is cut off straight down does not.
+const CLIP_DEPTH_MM: f64 = 0.3;
+const CLIP_ACROSS_MM: f64 = 0.25;
+/// Visible bone may rise above the crest found by this much where it is cut off, mm.
+const CLIP_RISE_MM: f64 = 0.05;
+
+/// How a section is cut and outlined.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SectionOptions {
+    /// How the threshold is chosen.
+    pub threshold: Threshold,
+    /// Whether the section's apical direction is turned to the ridge's own long axis.
+    pub along_ridge: bool,
+    /// Distance of the section's samples, mm.
+    pub step_mm: f64,
+    /// Thickness of the slab whose mean is taken, mm; 0 for the plane alone.
+    pub slab_mm: f64,
+    /// How grey values between voxel centres are found.
+    pub interpolation: Interpolation,
+}
+
+impl Default for SectionOptions {
+    /// Automatic threshold, along the ridge, samples every 0.1 mm, no slab, cubic.
+    fn default() -> Self {
+        Self {
+            threshold: Threshold::Auto,
+            along_ridge: true,
+            step_mm: 0.1,
+            slab_mm: 0.0,
+            interpolation: Interpolation::Cubic,
+        }
+    }
+}
+
+/// How the apical direction of the section was settled.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum LongAxis {
+    /// The given direction was kept.
+    Given,
+    /// Turned to the ridge's own long axis.
+    Ridge {
+        /// Turn from the given direction towards buccal, degrees.
+        lean_deg: f64,
+    },
+    /// The ridge's own long axis could not be found; the given direction was kept.
+    NotFound,
+}
+
+/// The bone of one section: outline, crest and what is needed to measure on it.
+///
+/// All places are in the axes of [`SectionBone::frame`], whose origin is the site's place on
+/// the ridge axis.
+#[derive(Debug, Clone)]
+pub struct SectionBone {
+    /// The section's axes, apical along the ridge where that was asked for.
+    pub frame: SectionFrame,
+    /// The section's grey values, in the axes before the turn.
+    pub image: SectionImage,
+    /// Turn from the image's axes to `frame`, degrees towards buccal.
+    pub turned_by_deg: f64,
+    /// The outer contour of the site's bone.
+    pub outline: Outline,
+    /// Its most crestal place.
+    pub crest: SectionPoint,
+    /// Its most apical place; `None` where the outline is cut off.
+    pub base: Option<SectionPoint>,
+    /// The threshold and how it was found.
+    pub threshold: ThresholdFound,
+    /// How the apical direction was settled.
+    pub long_axis: LongAxis,
+    /// How far the crest of a sharp ridge was put back beyond what the blur left visible.
+    pub tip: Option<Measured>,
+    /// How sure edges are.
+    pub quality: EdgeQuality,
+    /// What was seen that makes figures less certain.
+    pub warnings: Vec<BoneWarning>,
+    runs: RidgeRuns,
+}
+
+/// Outlines the bone of the section `frame` whose crest is nearest to `site`.
+///
+/// A coarse look finds the piece; a fine image around it gives the outline. With `along_ridge` the axes are turned, within the section, to the straight line
+/// that best fits the mid-points of the widths over the crestal 10 mm of bone.
+///
+/// # Errors
+///
+/// [`BoneError::SiteOutside`], [`BoneError::NoTwoClasses`], [`BoneError::NothingOutlined`],
+/// [`BoneError::CrestClipped`].
+pub fn outline_section(
+    volume: &Volume,
+    frame: SectionFrame,
+    site: PatientPoint,
+    options: &SectionOptions,
+) -> Result<SectionBone, BoneError> {
+    let SectionOptions { threshold, along_ridge, step_mm, slab_mm, interpolation } = *options;
+    if !volume.geometry().contains(frame.origin()) {
+        return Err(BoneError::SiteOutside { at: frame.origin().to_array() });
+    }
+    let (site, _) = frame.section_from_patient(site);
+    let (half, above, below) = SEARCH_MM;
+    let search = SectionWindow::about_origin(half, above, below)
+        .with_step_mm(SEARCH_STEP_MM)
+        .with_slab_mm(slab_mm);
+    let coarse = SectionImage::resample(volume, frame, &search, Interpolation::Linear)?;
+    let (guess, piece) = first_guess(&coarse, threshold, site)?;
+    let (least, most) = piece.outline.bounds();
+    let limit = |value: f64, low: f64, high: f64| value.clamp(low, high);
+    let window = SectionWindow {
+        least: SectionPoint::new(
+            limit(least.buccal_mm - MARGIN_MM, -half, half),
+            limit(least.apical_mm - MARGIN_MM, -above, below),
+        ),
+        most: SectionPoint::new(
+            limit(most.buccal_mm + MARGIN_MM, -half, half),
+            limit(most.apical_mm + MARGIN_MM, -above, below),
+        ),
+        step_mm,
+        slab_mm,
+    };
+    let image = SectionImage::resample(volume, frame, &window, interpolation)?;
+    let (mut piece, threshold) = fine_outline(&image, threshold, guess, site)?;
+    if let (ThresholdSource::HalfWay, Some(levels)) = (threshold.source, &threshold.levels) {
+        piece.outline = fit_edges(volume, &frame, &piece.outline, levels);
+    }
+    let mut warnings = piece_warnings(&piece, &threshold);
+    let along =
+        if along_ridge { long_axis(&piece.outline) } else { Ok((0.0, piece.outline.clone())) };
+    let (turned_by_deg, outline, long_axis) = match along {
+        Ok((lean_deg, outline)) if along_ridge => {
+            if lean_deg.abs() > LEAN_DOUBTFUL_DEG {
+                warnings.push(BoneWarning::LongAxisLeans { by_deg: lean_deg });
+            }
+            (lean_deg, outline, LongAxis::Ridge { lean_deg })
+        }
+        Ok((_, outline)) => (0.0, outline, LongAxis::Given),
+        Err(usable_mm) => {
+            warnings.push(BoneWarning::LongAxisNotFound { usable_mm });
+            (0.0, piece.outline, LongAxis::NotFound)
+        }
+    };
+    let mut outline = outline;
+    let mut crest = checked_crest(&outline)?;
+    let mut tip = None;
+    if let Some(found) = threshold
+        .levels
+        .as_ref()
+        .and_then(|levels| put_back(&outline, levels, volume.geometry().coarsest_mm()))
+    {
+        outline = found.outline;
+        crest = checked_crest(&outline)?;
+        tip = Some(found.added);
+    }
+    let base = if outline.clip().is_none() { base_of(&outline) } else { None };
+    let deepest = outline.bounds().1.apical_mm - crest.apical_mm;
+    let runs = RidgeRuns::follow(&outline, crest.apical_mm, crest.buccal_mm, deepest);
+    let quality = edge_quality(volume, &threshold, &image);
+    Ok(SectionBone {
+        frame: frame.turned(turned_by_deg),
+        image,
+        turned_by_deg,
+        outline,
+        crest,
+        base,
+        threshold,
+        long_axis,
+        tip,
+        quality,
+        warnings,
+        runs,
+    })
+}
+
+impl SectionBone {
+    /// The run of bone at `level_mm` below the crest that continues from the runs above it.
+    #[must_use]
+    pub fn run_at_level(&self, level_mm: f64) -> Option<Run> {
+        self.runs.at_level(&self.outline, level_mm)
+    }
+
+    /// The level below which the ridge followed from the crest has ended, mm.
+    #[must_use]
+    pub fn ends_mm(&self) -> f64 {
+        self.runs.ends_mm()
+    }
+
+    /// Levels, mm below the crest, and runs of the ridge followed down from its crest every
+    /// 0.05 mm.
+    pub fn followed_runs(&self) -> impl Iterator<Item = (f64, &Run)> + '_ {
+        self.runs.iter()
+    }
+
+    /// Grey values a millimetre along `(buccal, apical)` at a place, by a central difference
+    /// over 0.3 mm; `None` at the edge of the scan.
+    #[must_use]
+    pub fn slope_at(&self, p: SectionPoint, along: (f64, f64)) -> Option<f64> {
+        let grey = |s: f64| {
+            let q = SectionPoint::new(p.buccal_mm + s * along.0, p.apical_mm + s * along.1);
+            self.image.sample(q.in_turned_frame(-self.turned_by_deg)).grey()
+        };
+        Some((grey(SLOPE_REACH_MM)? - grey(-SLOPE_REACH_MM)?) / (2.0 * SLOPE_REACH_MM))
+    }
+
+    /// Standard uncertainty of the edge at a place along `(buccal, apical)`, mm.
+    #[must_use]
+    pub fn u_edge_mm(&self, p: SectionPoint, along: (f64, f64)) -> f64 {
+        self.quality.u_edge_mm(self.slope_at(p, along))
+    }
+
+    /// Standard uncertainty of the crest's height, mm: its edge, what the blur takes off a round
+    /// crest, and how uncertain what was put back on a sharp one is.
+    #[must_use]
+    pub fn u_crest_mm(&self) -> f64 {
+        let slope = self.slope_at(self.crest, (0.0, 1.0));
+        self.quality.u_tip_mm(slope).hypot(self.tip.map_or(0.0, |t| 0.5 * t.u95_mm))
+    }
+
+    /// Where a place of the section lies in the patient.
+    #[must_use]
+    pub fn patient(&self, p: SectionPoint) -> PatientPoint {
+        self.frame.patient_from_section(p)
+    }
+}
+
+fn fine_outline(
+    image: &SectionImage,
+    threshold: Threshold,
+    guess: f64,
+    site: SectionPoint,
+) -> Result<(SitePiece, ThresholdFound), BoneError> {
+    let piece = site_piece(image, guess, site)?;
+    match threshold {
+        Threshold::Grey(grey) => {
+            let levels = crate::profile::grey_levels(image, &piece.outline, grey, piece.crest);
+            Ok((piece, ThresholdFound { grey, source: ThresholdSource::Given, levels }))
+        }
+        Threshold::Auto => {
+            let (levels, _) = half_way(image, guess, site, piece).ok_or_else(|| {
+                let (low, high) = crate::contour::grey_range(image).unwrap_or((f64::NAN, f64::NAN));
+                BoneError::NoTwoClasses { low, high }
+            })?;
+            let grey = levels.half_way();
+            let piece = site_piece(image, grey, site)?;
+            Ok((
+                piece,
+                ThresholdFound { grey, source: ThresholdSource::HalfWay, levels: Some(levels) },
+            ))
+        }
+    }
+}
+
+fn piece_warnings(piece: &SitePiece, threshold: &ThresholdFound) -> Vec<BoneWarning> {
+    let mut warnings = Vec::new();
+    if let Some(by) = piece.outline.clip() {
+        warnings.push(BoneWarning::Clipped { by });
+    }
+    if piece.crest_distance_mm > CREST_FAR_MM {
+        warnings.push(BoneWarning::CrestFar { distance_mm: piece.crest_distance_mm });
+    }
+    if let Some(levels) = threshold.levels {
+        let off = threshold.grey - levels.half_way();
+        if threshold.source == ThresholdSource::Given
+            && off.abs() > OFF_HALF_SHARE * levels.contrast()
+        {
+            warnings.push(BoneWarning::ThresholdOffHalf {
+                given: threshold.grey,
+                half_way: levels.half_way(),
+            });
+        }
+        if levels.metal_share > 0.0 {
+            warnings.push(BoneWarning::Metal { share: levels.metal_share });
+        }
+    }
+    warnings
+}
+
+/// The crest, unless bone is cut off above it: by bone that is cut off higher up, or along a
+/// stretch that runs across at its height.
+fn checked_crest(outline: &Outline) -> Result<SectionPoint, BoneError> {
+    let crest = crest_of(outline).ok_or(BoneError::CrestClipped)?;
+    let cut: Vec<SectionPoint> = (0..outline.points().len())
+        .filter(|&i| outline.clip_at(i).is_some())
+        .map(|i| outline.points()[i])
+        .filter(|p| p.apical_mm < crest.apical_mm + CLIP_DEPTH_MM)
+        .collect();
+    let rises = cut.iter().any(|p| p.apical_mm < crest.apical_mm - CLIP_RISE_MM);
+    let (low, high) = cut.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| {
+        (l.min(p.buccal_mm), h.max(p.buccal_mm))
+    });
+    if rises || high - low > CLIP_ACROSS_MM { Err(BoneError::CrestClipped) } else { Ok(crest) }
+}
+
+fn edge_quality(volume: &Volume, threshold: &ThresholdFound, image: &SectionImage) -> EdgeQuality {
+    let voxel_mm = volume.geometry().coarsest_mm();
+    let contrast_of_image = crate::contour::grey_range(image).map_or(0.0, |(low, high)| high - low);
+    EdgeQuality {
+        u_grey: threshold.u_grey(),
+        noise: threshold.levels.map_or(0.0, |l| l.noise),
+        voxel_mm,
+        blur_fwhm_mm: threshold.levels.map_or(2.0 * voxel_mm, |l| l.blur_fwhm_mm),
+        contrast: threshold.levels.map_or(contrast_of_image, |l| l.contrast()),
+    }
+}
+
+/// Turns an outline until the mid-points of its widths run straight down: the turn towards
+/// buccal in degrees and the turned outline, or the usable depth where it is too little.
+fn long_axis(outline: &Outline) -> Result<(f64, Outline), f64> {
+    let mut lean_deg = 0.0;
+    let mut turned = outline.clone();
+    for _ in 0..30 {
+        let crest = crest_of(&turned).ok_or(0.0)?;
+        let runs = RidgeRuns::follow(&turned, crest.apical_mm, crest.buccal_mm, LONG_AXIS_MM);
+        let middles: Vec<(f64, f64)> = runs
+            .iter()
+            .filter(|(level, run)| *level >= CREST_ROUNDED_MM && run.is_whole())
+            .map(|(level, run)| (level, run.middle_mm()))
+            .collect();
+        let usable = middles.last().map_or(0.0, |m| m.0);
+        if usable < LONG_AXIS_LEAST_MM || (middles.len() as f64) * 0.05 < LONG_AXIS_LEAST_MM {
+            return Err(usable);
+        }
+        let by = straight(&middles).ok_or(usable)?.1.atan().to_degrees();
+        lean_deg += by;
+        turned = outline.in_turned_frame(lean_deg);
+        if by.abs() < TURN_SETTLED_DEG {
+            return Ok((lean_deg, turned));
+        }
+        if lean_deg.abs() > 60.0 {
+            break;
+        }
+    }
+    Err(0.0)
+}
