@@ -1,0 +1,148 @@
+//! The case file: what is to be measured, on which scan.
+
+mod parts;
+mod reader;
+mod tooth;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use jawgauge_bone::{Limit, Threshold};
+use jawgauge_fixture::{FixtureSolid, Neighbour, Pose, RequiredWalls};
+use jawgauge_space::{PatientPoint, PatientVector};
+
+use crate::error::{CliError, exit, quoted};
+pub(crate) use jawgauge_report::picture::Arch;
+use reader::{Section, Source};
+pub(crate) use tooth::Tooth;
+
+/// Where a site is on the ridge axis.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum SitePlace {
+    At(PatientPoint),
+    Station(f64),
+}
+
+/// The apical direction of a site's section.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum SectionAxis {
+    Ridge,
+    Apical,
+    Along(PatientVector),
+}
+
+/// A place to measure.
+#[derive(Debug, Clone)]
+pub(crate) struct Site {
+    pub(crate) id: String,
+    pub(crate) tooth: Option<Tooth>,
+    pub(crate) place: SitePlace,
+    pub(crate) axis: SectionAxis,
+    pub(crate) limits: Vec<Limit>,
+    pub(crate) neighbours: Vec<Neighbour>,
+    pub(crate) pose: Option<Pose>,
+    pub(crate) platform_depth_mm: Option<f64>,
+}
+
+/// A case, checked as far as the file itself tells.
+#[derive(Debug, Clone)]
+pub(crate) struct Case {
+    pub(crate) scan: PathBuf,
+    pub(crate) series: Option<String>,
+    pub(crate) arch: Arch,
+    pub(crate) axis: Vec<PatientPoint>,
+    pub(crate) lingual_side: Option<PatientPoint>,
+    pub(crate) apical: PatientVector,
+    pub(crate) threshold: Threshold,
+    pub(crate) calibrated_hu: bool,
+    pub(crate) levels_mm: Vec<f64>,
+    pub(crate) required: RequiredWalls,
+    pub(crate) sites: Vec<Site>,
+    pub(crate) fixtures: Vec<(String, FixtureSolid)>,
+}
+
+/// Keys of the case file's top.
+const TOP: &[&str] =
+    &["schema", "tooth_notation", "scan", "ridge", "bone", "measure", "walls", "site", "fixture"];
+
+impl Case {
+    /// Reads and checks a case file.
+    pub(crate) fn read(path: &Path) -> Result<Self, CliError> {
+        let name = path
+            .file_name()
+            .map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
+        let name = name.escape_debug().to_string();
+        let text = fs::read_to_string(path).map_err(|e| {
+            let what = format!("the case file cannot be read ({e})");
+            CliError::new(
+                exit::USAGE,
+                "case-file",
+                what,
+                name.clone(),
+                "give the path of a TOML text file",
+            )
+        })?;
+        let source = Source { name, text };
+        let folder = path.parent().unwrap_or_else(|| Path::new("."));
+        Self::from_source(&source, folder)
+    }
+
+    fn from_source(source: &Source, folder: &Path) -> Result<Self, CliError> {
+        let document = source.parse()?;
+        let top = Section::new(source, "", document.as_table(), 1, TOP)?;
+        match top.text("schema")?.as_deref() {
+            Some("case/1") => {}
+            Some(other) => {
+                return Err(top.bad(
+                    "schema",
+                    format!("{} is not known", quoted(other)),
+                    "write \"case/1\"",
+                ));
+            }
+            None => return Err(top.missing("schema", "write schema = \"case/1\"")),
+        }
+        let universal = match top.text("tooth_notation")?.as_deref() {
+            None | Some("iso") => false,
+            Some("universal") => true,
+            Some(other) => {
+                let what = format!("{} is not a notation", quoted(other));
+                return Err(top.bad(
+                    "tooth_notation",
+                    what,
+                    "write \"iso\" (ISO 3950, the default) or \"universal\"",
+                ));
+            }
+        };
+        let scan = top
+            .table("scan", &["path", "series"])?
+            .ok_or_else(|| top.missing("scan", "write [scan] with path = \"…\""))?;
+        let path =
+            scan.text("path")?.ok_or_else(|| scan.missing("path", "give the scan's folder"))?;
+        let ridge = parts::ridge(&top)?;
+        let bone = top.table("bone", &["threshold", "calibrated_hu"])?;
+        let threshold = bone.as_ref().map_or(Ok(Threshold::Auto), parts::threshold)?;
+        let calibrated_hu = match &bone {
+            Some(bone) => bone.flag("calibrated_hu")?.unwrap_or(false),
+            None => false,
+        };
+        let sites = parts::sites(&top, ridge.arch, universal)?;
+        let fixtures = parts::fixtures(&top)?;
+        Ok(Self {
+            scan: folder.join(path),
+            series: scan.text("series")?,
+            arch: ridge.arch,
+            axis: ridge.axis,
+            lingual_side: ridge.lingual_side,
+            apical: ridge.apical,
+            threshold,
+            calibrated_hu,
+            levels_mm: parts::levels(&top)?,
+            required: parts::required(&top)?,
+            sites,
+            fixtures,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,336 @@
+//! The tables of a case file.
+
+use jawgauge_bone::{Limit, LimitKind, MeasureOptions, Threshold};
+use jawgauge_fixture::{FixtureSolid, Neighbour, Pose, RequiredWalls};
+use jawgauge_space::{PatientPoint, PatientVector};
+
+use super::reader::Section;
+use super::{Arch, SectionAxis, Site, SitePlace, Tooth};
+use crate::error::{CliError, quoted};
+
+/// Coordinates beyond this, mm, are no place in a patient.
+const FARTHEST_MM: f64 = 10_000.0;
+
+pub(super) struct Ridge {
+    pub(super) arch: Arch,
+    pub(super) axis: Vec<PatientPoint>,
+    pub(super) lingual_side: Option<PatientPoint>,
+    pub(super) apical: PatientVector,
+}
+
+pub(super) fn ridge(top: &Section<'_>) -> Result<Ridge, CliError> {
+    let ridge = top
+        .table("ridge", &["arch", "axis", "lingual_side", "apical"])?
+        .ok_or_else(|| top.missing("ridge", "write [ridge] with arch and axis"))?;
+    let arch = match ridge.text("arch")?.as_deref() {
+        Some("maxilla") => Arch::Maxilla,
+        Some("mandible") => Arch::Mandible,
+        Some(other) => {
+            let what = format!("{} is not a jaw", quoted(other));
+            return Err(ridge.bad("arch", what, "write \"maxilla\" or \"mandible\""));
+        }
+        None => return Err(ridge.missing("arch", "write \"maxilla\" or \"mandible\"")),
+    };
+    let axis = points(&ridge, "axis")?.ok_or_else(|| {
+        ridge.missing("axis", "give two or more points along the crest, patient right to left")
+    })?;
+    // Built here so that a fault of the points is told with the key and its line.
+    jawgauge_section::RidgeAxis::through(&axis).map_err(|e| {
+        ridge.bad("axis", e.to_string(), "give two or more different points, patient right to left")
+    })?;
+    let apical = match direction(&ridge, "apical")? {
+        Some(apical) => apical,
+        None if arch == Arch::Maxilla => PatientVector::new(0.0, 0.0, 1.0),
+        None => PatientVector::new(0.0, 0.0, -1.0),
+    };
+    Ok(Ridge { arch, axis, lingual_side: point(&ridge, "lingual_side")?, apical })
+}
+
+pub(super) fn threshold(bone: &Section<'_>) -> Result<Threshold, CliError> {
+    if !bone.has("threshold") {
+        return Ok(Threshold::Auto);
+    }
+    match bone.text("threshold") {
+        Ok(Some(text)) if text == "auto" => Ok(Threshold::Auto),
+        Ok(Some(text)) => Err(bone.bad(
+            "threshold",
+            format!("{} is not known", quoted(&text)),
+            "write \"auto\" or a grey value",
+        )),
+        _ => Ok(bone.number("threshold")?.map_or(Threshold::Auto, Threshold::Grey)),
+    }
+}
+
+pub(super) fn levels(top: &Section<'_>) -> Result<Vec<f64>, CliError> {
+    let Some(measure) = top.table("measure", &["levels_mm"])? else {
+        return Ok(MeasureOptions::default().levels_mm);
+    };
+    let Some(levels) = measure.numbers("levels_mm")? else {
+        return Ok(MeasureOptions::default().levels_mm);
+    };
+    if levels.is_empty() {
+        return Err(measure.bad("levels_mm", "an empty list", "give levels in mm below the crest"));
+    }
+    Ok(levels)
+}
+
+pub(super) fn required(top: &Section<'_>) -> Result<RequiredWalls, CliError> {
+    let default = RequiredWalls::default();
+    let Some(walls) = top.table("walls", &["buccal_mm", "lingual_mm", "tooth_mm", "fixture_mm"])?
+    else {
+        return Ok(default);
+    };
+    let get = |key, default| walls.number_in(key, 0.0, 20.0).map(|v| v.unwrap_or(default));
+    Ok(RequiredWalls {
+        buccal_mm: get("buccal_mm", default.buccal_mm)?,
+        lingual_mm: get("lingual_mm", default.lingual_mm)?,
+        tooth_mm: get("tooth_mm", default.tooth_mm)?,
+        fixture_mm: get("fixture_mm", default.fixture_mm)?,
+    })
+}
+
+pub(super) fn sites(top: &Section<'_>, arch: Arch, universal: bool) -> Result<Vec<Site>, CliError> {
+    const KNOWN: &[&str] = &[
+        "id",
+        "tooth",
+        "at",
+        "station_mm",
+        "axis",
+        "limit",
+        "neighbour",
+        "pose",
+        "platform_depth_mm",
+    ];
+    let mut sites: Vec<Site> = Vec::new();
+    for section in top.tables("site", KNOWN)? {
+        let site = site(&section, arch, universal)?;
+        if sites.iter().any(|s| s.id == site.id) {
+            return Err(section.bad(
+                "id",
+                format!("{} is given twice", quoted(&site.id)),
+                "give each site its own id",
+            ));
+        }
+        sites.push(site);
+    }
+    if sites.is_empty() {
+        return Err(top.missing("site", "add a [[site]] to measure"));
+    }
+    Ok(sites)
+}
+
+fn site(section: &Section<'_>, arch: Arch, universal: bool) -> Result<Site, CliError> {
+    let id = section.text("id")?.ok_or_else(|| section.missing("id", "give the site a name"))?;
+    if id.trim().is_empty() {
+        return Err(section.bad("id", "empty", "give the site a name"));
+    }
+    let tooth = tooth(section, universal)?;
+    if let Some(tooth) = tooth {
+        if tooth.is_upper() != (arch == Arch::Maxilla) {
+            let what = format!("tooth {} does not stand in the {}", tooth.iso(), arch.as_str());
+            return Err(section.bad("tooth", what, "mend `tooth` or `arch`"));
+        }
+    }
+    let place = match (point(section, "at")?, section.number("station_mm")?) {
+        (Some(at), None) => SitePlace::At(at),
+        (None, Some(station)) => SitePlace::Station(station),
+        (Some(_), Some(_)) => {
+            return Err(section.bad("station_mm", "given beside `at`", "give one of the two"));
+        }
+        (None, None) => return Err(section.missing("at", "give `at` (a point) or `station_mm`")),
+    };
+    Ok(Site {
+        id,
+        tooth,
+        place,
+        axis: section_axis(section)?,
+        limits: section
+            .tables("limit", &["kind", "points", "keep_mm"])?
+            .iter()
+            .map(limit)
+            .collect::<Result<_, _>>()?,
+        neighbours: section
+            .tables("neighbour", &["tooth", "root", "root_diameter_mm", "cej", "contact"])?
+            .iter()
+            .map(|s| neighbour(s, universal))
+            .collect::<Result<_, _>>()?,
+        pose: section.table("pose", &["platform", "apical"])?.as_ref().map(pose).transpose()?,
+        platform_depth_mm: section.number_in("platform_depth_mm", -10.0, 30.0)?,
+    })
+}
+
+fn tooth(section: &Section<'_>, universal: bool) -> Result<Option<Tooth>, CliError> {
+    let Some(text) = section.text("tooth")? else { return Ok(None) };
+    let (found, remedy) = if universal {
+        (Tooth::from_universal(&text), "give a universal number, \"1\" to \"32\"")
+    } else {
+        (
+            Tooth::from_iso(&text),
+            "give an ISO 3950 number such as \"45\", or set tooth_notation = \"universal\"",
+        )
+    };
+    found
+        .map(Some)
+        .ok_or_else(|| section.bad("tooth", format!("{} is no tooth", quoted(&text)), remedy))
+}
+
+fn section_axis(section: &Section<'_>) -> Result<SectionAxis, CliError> {
+    if !section.has("axis") {
+        return Ok(SectionAxis::Ridge);
+    }
+    match section.text("axis") {
+        Ok(Some(text)) if text == "ridge" => Ok(SectionAxis::Ridge),
+        Ok(Some(text)) if text == "apical" => Ok(SectionAxis::Apical),
+        Ok(Some(text)) => {
+            let what = format!("{} is not known", quoted(&text));
+            Err(section.bad("axis", what, "write \"ridge\", \"apical\" or a direction [x, y, z]"))
+        }
+        _ => Ok(direction(section, "axis")?.map_or(SectionAxis::Ridge, SectionAxis::Along)),
+    }
+}
+
+fn limit(section: &Section<'_>) -> Result<Limit, CliError> {
+    // Defaults: the nerve canal 2 mm (Greenstein G, Tarnow D. J Periodontol 2006;77:1933-1943,
+    // from memory; Fokas G et al. Clin Oral Implants Res 2018, 2 mm to structures at risk); the
+    // floors 1 mm (textbook convention, no source).
+    let (kind, keep_mm) = match section.text("kind")?.as_deref() {
+        Some("nasal-floor") => (LimitKind::NasalFloor, Some(1.0)),
+        Some("sinus-floor") => (LimitKind::SinusFloor, Some(1.0)),
+        Some("nerve-canal") => (LimitKind::NerveCanal, Some(2.0)),
+        Some("other") => (LimitKind::Other, None),
+        Some(other) => {
+            let what = format!("{} is not known", quoted(other));
+            return Err(section.bad(
+                "kind",
+                what,
+                "write \"nasal-floor\", \"sinus-floor\", \"nerve-canal\" or \"other\"",
+            ));
+        }
+        None => {
+            return Err(section.missing(
+                "kind",
+                "write \"nerve-canal\", \"sinus-floor\", \"nasal-floor\" or \"other\"",
+            ));
+        }
+    };
+    let keep_mm = section.number_in("keep_mm", 0.0, 20.0)?.or(keep_mm).ok_or_else(|| {
+        section.missing("keep_mm", "say how far to keep from a limit of kind \"other\"")
+    })?;
+    let points = points(section, "points")?.filter(|p| !p.is_empty()).ok_or_else(|| {
+        section.missing("points", "give one point, or a polyline that the section cuts")
+    })?;
+    Ok(Limit { kind, points, keep_mm })
+}
+
+fn neighbour(section: &Section<'_>, universal: bool) -> Result<Neighbour, CliError> {
+    let tooth =
+        tooth(section, universal)?.ok_or_else(|| section.missing("tooth", "give its number"))?;
+    let root = points(section, "root")?
+        .ok_or_else(|| section.missing("root", "give the root's axis, [[neck], [apex]]"))?;
+    let root: [PatientPoint; 2] = root.try_into().map_err(|_| {
+        section.bad("root", "not two points", "give the root's axis, [[neck], [apex]]")
+    })?;
+    let root_diameter_mm = section
+        .number_in("root_diameter_mm", 0.1, 20.0)?
+        .ok_or_else(|| section.missing("root_diameter_mm", "give the root's diameter, mm"))?;
+    Ok(Neighbour {
+        tooth: tooth.iso(),
+        root,
+        root_diameter_mm,
+        cej: point(section, "cej")?,
+        contact: point(section, "contact")?,
+    })
+}
+
+fn pose(section: &Section<'_>) -> Result<Pose, CliError> {
+    let platform = point(section, "platform")?
+        .ok_or_else(|| section.missing("platform", "give the platform's centre"))?;
+    let apical = direction(section, "apical")?
+        .ok_or_else(|| section.missing("apical", "give the direction from platform to apex"))?;
+    let apical = apical
+        .direction()
+        .map_err(|e| section.bad("apical", e.to_string(), "give a direction [x, y, z]"))?;
+    Ok(Pose { platform, apical })
+}
+
+pub(super) fn fixtures(top: &Section<'_>) -> Result<Vec<(String, FixtureSolid)>, CliError> {
+    const KNOWN: &[&str] = &["id", "diameter_mm", "length_mm", "apex_diameter_mm", "profile_mm"];
+    let mut fixtures: Vec<(String, FixtureSolid)> = Vec::new();
+    for section in top.tables("fixture", KNOWN)? {
+        let id =
+            section.text("id")?.ok_or_else(|| section.missing("id", "give the fixture a name"))?;
+        if fixtures.iter().any(|f| f.0 == id) {
+            return Err(section.bad(
+                "id",
+                format!("{} is given twice", quoted(&id)),
+                "give each fixture its own id",
+            ));
+        }
+        fixtures.push((id, solid(&section)?));
+    }
+    Ok(fixtures)
+}
+
+fn solid(section: &Section<'_>) -> Result<FixtureSolid, CliError> {
+    if let Some(rows) = section.rows::<2>("profile_mm")? {
+        for key in ["apex_diameter_mm"] {
+            if section.has(key) {
+                return Err(section.bad(key, "given beside `profile_mm`", "give one of the two"));
+            }
+        }
+        let solid = FixtureSolid::from_profile(&rows).map_err(|e| {
+            section.bad(
+                "profile_mm",
+                e.to_string(),
+                "give [[depth, diameter], …] from 0 to the length",
+            )
+        })?;
+        let claims = [("diameter_mm", solid.widest_mm()), ("length_mm", solid.length_mm())];
+        for (key, of_profile) in claims {
+            if let Some(given) = section.number(key)? {
+                if !((given - of_profile).abs() <= 1e-6) {
+                    let what = format!("{given} contradicts `profile_mm`, which has {of_profile}");
+                    return Err(section.bad(key, what, "make them agree or leave one out"));
+                }
+            }
+        }
+        return Ok(solid);
+    }
+    let size =
+        |key: &str| section.number(key)?.ok_or_else(|| section.missing(key, "give it in mm"));
+    let (diameter, length) = (size("diameter_mm")?, size("length_mm")?);
+    let apex = section.number("apex_diameter_mm")?.unwrap_or(diameter);
+    FixtureSolid::tapered(diameter, apex, length).map_err(|e| {
+        let key = [("diameter_mm", diameter), ("length_mm", length)]
+            .iter()
+            .find(|(_, v)| !(*v > 0.0 && *v <= 60.0))
+            .map_or("apex_diameter_mm", |(k, _)| *k);
+        section.bad(key, e.to_string(), "give a size in mm")
+    })
+}
+
+fn point(section: &Section<'_>, key: &str) -> Result<Option<PatientPoint>, CliError> {
+    let Some(triple) = section.triple(key)? else { return Ok(None) };
+    near(section, key, triple).map(Some)
+}
+
+fn near(section: &Section<'_>, key: &str, triple: [f64; 3]) -> Result<PatientPoint, CliError> {
+    if triple.iter().all(|c| c.abs() <= FARTHEST_MM) {
+        return Ok(triple.into());
+    }
+    Err(section.bad(key, "a coordinate is beyond 10 m", "give LPS millimetres"))
+}
+
+fn points(section: &Section<'_>, key: &str) -> Result<Option<Vec<PatientPoint>>, CliError> {
+    let Some(rows) = section.rows::<3>(key)? else { return Ok(None) };
+    rows.into_iter().map(|row| near(section, key, row)).collect::<Result<_, _>>().map(Some)
+}
+
+fn direction(section: &Section<'_>, key: &str) -> Result<Option<PatientVector>, CliError> {
+    let Some(triple) = section.triple(key)? else { return Ok(None) };
+    let vector = PatientVector::from(triple);
+    vector
+        .direction()
+        .map_err(|e| section.bad(key, e.to_string(), "give a direction [x, y, z]"))?;
+    Ok(Some(vector))
+}

@@ -1,0 +1,170 @@
+use std::path::Path;
+
+use jawgauge_bone::{LimitKind, Threshold};
+
+use super::reader::Source;
+use super::{Arch, Case, SectionAxis, SitePlace};
+use crate::error::CliError;
+
+const WHOLE: &str = r#"
+schema = "case/1"
+
+[scan]
+path = "scan"
+series = "1.2.3"
+
+[ridge]
+arch = "mandible"
+axis = [[-21.0, 2.0, 4.0], [-17.0, -10.0, 4.0], [-9.0, -19.0, 4.0]]
+lingual_side = [0.0, 0.0, 4.0]
+apical = [0.0, 0.0, -1.0]
+
+[bone]
+threshold = 700
+calibrated_hu = true
+
+[measure]
+levels_mm = [1.0, 2]
+
+[walls]
+buccal_mm = 1.8
+
+[[site]]
+id = "lower right second premolar"
+tooth = "45"
+at = [-18.5, -6.0, 4.0]
+axis = [0.1, 0.0, -1.0]
+platform_depth_mm = 0.5
+
+  [[site.limit]]
+  kind = "nerve-canal"
+  points = [[-20.5, 0.0, -12.0], [-17.0, -10.0, -10.0]]
+
+  [[site.neighbour]]
+  tooth = "44"
+  root = [[-14.5, -13.0, 6.0], [-14.5, -12.5, -8.0]]
+  root_diameter_mm = 5.0
+  cej = [-14.9, -12.6, 6.5]
+  contact = [-15.6, -11.0, 11.5]
+
+  [site.pose]
+  platform = [-18.5, -6.0, 3.0]
+  apical = [0.05, 0.0, -1.0]
+
+[[fixture]]
+id = "4.0 x 9"
+diameter_mm = 4.0
+length_mm = 9.0
+apex_diameter_mm = 2.8
+
+[[fixture]]
+id = "by profile"
+profile_mm = [[0.0, 4.0], [3.0, 4.0], [9.0, 2.8]]
+"#;
+
+fn read(text: &str) -> Result<Case, CliError> {
+    let source = Source { name: "case.toml".to_owned(), text: text.to_owned() };
+    Case::from_source(&source, Path::new("folder"))
+}
+
+#[test]
+fn every_key_of_the_case_file_is_read() {
+    let case = read(WHOLE).expect("a case");
+    assert_eq!(case.scan, Path::new("folder/scan"));
+    assert_eq!(case.series.as_deref(), Some("1.2.3"));
+    assert_eq!(case.arch, Arch::Mandible);
+    assert_eq!(case.axis.len(), 3);
+    assert_eq!(case.threshold, Threshold::Grey(700.0));
+    assert!(case.calibrated_hu);
+    assert_eq!(case.levels_mm, vec![1.0, 2.0]);
+    assert!(
+        (case.required.buccal_mm - 1.8).abs() < 1e-12
+            && (case.required.lingual_mm - 1.5).abs() < 1e-12
+    );
+    let site = &case.sites[0];
+    assert_eq!(site.tooth.expect("a tooth").iso(), "45");
+    assert!(matches!(site.place, SitePlace::At(_)) && matches!(site.axis, SectionAxis::Along(_)));
+    assert_eq!(site.limits[0].kind, LimitKind::NerveCanal);
+    assert!((site.limits[0].keep_mm - 2.0).abs() < 1e-12, "the default of a nerve canal");
+    assert_eq!(site.neighbours[0].tooth, "44");
+    assert!(site.pose.is_some());
+    assert_eq!(site.platform_depth_mm, Some(0.5));
+    assert!((case.fixtures[0].1.radius_mm(9.0) - 1.4).abs() < 1e-12);
+    assert!((case.fixtures[1].1.length_mm() - 9.0).abs() < 1e-12);
+}
+
+#[test]
+fn the_defaults_of_a_short_case_are_the_documented_ones() {
+    let case = read(
+        "schema = \"case/1\"\n[scan]\npath = \"s\"\n[ridge]\narch = \"maxilla\"\naxis = [[0,0,0],[9,0,0]]\n[[site]]\nid = \"a\"\nstation_mm = 3\n",
+    )
+    .expect("a case");
+    assert_eq!(case.threshold, Threshold::Auto);
+    assert_eq!(case.levels_mm, vec![1.0, 2.0, 3.0, 5.0, 7.0, 10.0]);
+    assert!((case.required.fixture_mm - 3.0).abs() < 1e-12);
+    assert_eq!(case.apical.to_array(), [0.0, 0.0, 1.0]);
+    assert!(matches!(case.sites[0].axis, SectionAxis::Ridge));
+}
+
+#[test]
+fn every_fault_names_its_key_and_line() {
+    // (replace this, by this, words that the message must hold)
+    for (from, to, words) in [
+        ("levels_mm", "levls_mm", &["levls_mm", "line 19", "levels_mm", "[measure]"][..]),
+        ("[walls]", "[wall]", &["\"wall\"", "line 21", "walls"]),
+        (
+            "root_diameter_mm = 5.0",
+            "root_diamter_mm = 5.0",
+            &["root_diamter_mm", "line 38", "root_diameter_mm"],
+        ),
+        ("schema = \"case/1\"", "schema = \"case/2\"", &["case/2", "line 2", "case/1"]),
+        ("arch = \"mandible\"", "arch = \"jaw\"", &["arch", "line 9", "maxilla"]),
+        ("tooth = \"45\"", "tooth = \"15\"", &["tooth 15", "line 26", "mandible"]),
+        ("tooth = \"45\"", "tooth = \"49\"", &["\"49\"", "ISO 3950"]),
+        ("threshold = 700", "threshold = \"high\"", &["threshold", "line 15", "auto"]),
+        ("threshold = 700", "threshold = nan", &["threshold", "finite"]),
+        ("at = [-18.5, -6.0, 4.0]", "at = [-18.5, -6.0]", &["at", "2 numbers", "line 27"]),
+        ("at = [-18.5, -6.0, 4.0]", "at = [-18.5, inf, 4.0]", &["at", "inf"]),
+        (
+            "diameter_mm = 4.0\nlength",
+            "diameter_mm = -4.0\nlength",
+            &["diameter_mm", "-4", "line 48"],
+        ),
+        (
+            "[[0.0, 4.0], [3.0, 4.0]",
+            "[[1.0, 4.0], [3.0, 4.0]",
+            &["profile_mm", "starts at depth 0"],
+        ),
+        (
+            "axis = [[-21.0, 2.0, 4.0], [-17.0",
+            "axis = [[-17.0, -10.0, 4.0], [-17.0",
+            &["axis", "line 10", "points 1 and 2"],
+        ),
+        ("kind = \"nerve-canal\"", "kind = \"canal\"", &["kind", "\"canal\"", "nerve-canal"]),
+        ("kind = \"nerve-canal\"", "kind = \"other\"", &["keep_mm", "missing"]),
+        ("buccal_mm = 1.8", "buccal_mm = -1", &["buccal_mm", "out of range"]),
+        ("id = \"by profile\"", "id = \"4.0 x 9\"", &["given twice"]),
+        ("path = \"scan\"", "path = \"scan", &["not TOML", "line 5"]),
+        ("at = [-18.5, -6.0, 4.0]", "station_mm = \"x\"", &["station_mm", "finite number"]),
+    ] {
+        let text = WHOLE.replacen(from, to, 1);
+        let error = read(&text).expect_err(to);
+        let line = error.to_string();
+        assert_eq!(error.exit, 2, "{line}");
+        assert!(!line.contains('\n'), "one line: {line:?}");
+        for word in words {
+            assert!(line.contains(word), "{to}: {line:?} lacks {word:?}");
+        }
+    }
+}
+
+#[test]
+fn universal_numbers_are_taken_where_asked_for() {
+    let text = WHOLE
+        .replace("schema = \"case/1\"", "schema = \"case/1\"\ntooth_notation = \"universal\"")
+        .replace("tooth = \"45\"", "tooth = \"29\"")
+        .replace("tooth = \"44\"", "tooth = \"28\"");
+    let case = read(&text).expect("a case");
+    assert_eq!(case.sites[0].tooth.expect("a tooth").iso(), "45");
+    assert_eq!(case.sites[0].neighbours[0].tooth, "44");
+}

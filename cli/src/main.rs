@@ -1,0 +1,97 @@
+//! The `jawgauge` command: reads a case, measures its sites, and says what fits.
+
+mod answer;
+mod args;
+mod case;
+mod demo;
+mod error;
+mod output;
+mod pictures;
+mod run;
+mod session;
+mod tables;
+mod warn;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::Parser;
+use jawgauge_report::documents::ErrorDocument;
+
+use args::{Cli, Command, Common};
+use error::{CliError, exit};
+
+fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => {
+            let wrong = e.use_stderr();
+            // Help and version go to standard output, faults to standard error.
+            let _ = e.print();
+            return ExitCode::from(if wrong { exit::USAGE } else { 0 });
+        }
+    };
+    let json = json_of(&cli.command);
+    let result = set_threads(common_of(&cli.command)).and_then(|()| match &cli.command {
+        Command::Inspect(args) => run::inspect(args),
+        Command::Measure(args) => run::measure(args),
+        Command::Fit(args) => run::fit(args),
+        Command::Demo(args) => demo::demo(args),
+    });
+    match result {
+        Ok(status) => ExitCode::from(status),
+        Err(error) => {
+            report(&error, json, force_of(&cli.command));
+            ExitCode::from(error.exit)
+        }
+    }
+}
+
+fn common_of(command: &Command) -> &Common {
+    match command {
+        Command::Inspect(args) => &args.common,
+        Command::Measure(args) => &args.common,
+        Command::Fit(args) => &args.common,
+        Command::Demo(args) => &args.common,
+    }
+}
+
+fn json_of(command: &Command) -> Option<PathBuf> {
+    match command {
+        Command::Inspect(args) => args.json.clone(),
+        Command::Measure(args) => args.output.json.clone(),
+        Command::Fit(args) => args.output.json.clone(),
+        Command::Demo(_) => None,
+    }
+}
+
+fn force_of(command: &Command) -> bool {
+    match command {
+        Command::Measure(args) => args.output.force,
+        Command::Fit(args) => args.output.force,
+        Command::Inspect(_) | Command::Demo(_) => false,
+    }
+}
+
+fn set_threads(common: &Common) -> Result<(), CliError> {
+    let Some(threads) = common.threads else { return Ok(()) };
+    rayon::ThreadPoolBuilder::new().num_threads(usize::from(threads)).build_global().map_err(|e| {
+        CliError::new(exit::OTHER, "threads", e.to_string(), "--threads", "give fewer")
+    })
+}
+
+/// One line on standard error, and the document where one was asked for.
+fn report(error: &CliError, json: Option<PathBuf>, force: bool) {
+    output::note(&error.to_string());
+    let Some(path) = json else { return };
+    let document = ErrorDocument::new(&error.code, &error.message(), &error.location);
+    let Ok(mut text) = serde_json::to_string_pretty(&document) else { return };
+    text.push('\n');
+    if output::is_stdout(&path) {
+        let _ = output::print(&text);
+    } else if error.code != "file-exists" {
+        let mut outputs = output::Outputs::default();
+        outputs.add(path, text);
+        let _ = outputs.write(force);
+    }
+}

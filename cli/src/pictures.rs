@@ -1,0 +1,84 @@
+//! One plate for each site and a locator, as SVG and PNG.
+
+use std::path::Path;
+
+use jawgauge_fixture::SiteFit;
+use jawgauge_report::picture::{
+    Drawing, LocatorInput, LocatorSite, PictureError, PlateInput, draw_locator, draw_plate,
+};
+
+use crate::error::{CliError, exit, quoted};
+use crate::output::{Outputs, slug};
+use crate::session::Session;
+
+/// Adds the pictures of a measured case to what is to be written into `dir`; `found` holds each
+/// site's fixtures, or is empty. A plate shows the best of them.
+pub(crate) fn add(
+    outputs: &mut Outputs,
+    dir: &Path,
+    session: &Session,
+    found: &[SiteFit],
+) -> Result<(), CliError> {
+    let mut sites = Vec::new();
+    let teeth: Vec<Option<String>> = session.measured().map(|s| s.tooth()).collect();
+    for (index, (site, tooth)) in session.measured().zip(&teeth).enumerate() {
+        let id = &site.site.id;
+        let input = PlateInput {
+            site_id: id,
+            tooth: tooth.as_deref(),
+            arch: session.case.arch,
+            side: site.frame.side,
+            volume: &session.volume,
+            measure: &site.measure,
+            fit: found.get(index).and_then(|f| f.fits.first()),
+            interpolation: site.options.interpolation,
+            slab_mm: site.options.slab_mm,
+            required: session.case.required,
+        };
+        let drawing = draw_plate(&input).map_err(|e| failed(id, &e))?;
+        // Numbered by place in the case, so that ids that differ only in signs stay apart.
+        let number = session.case.sites.iter().position(|s| s.id == *id).unwrap_or(index) + 1;
+        add_both(outputs, dir, &format!("site-{number}-{}", slug(id)), &drawing)
+            .map_err(|e| failed(id, &e))?;
+        sites.push(LocatorSite {
+            id,
+            tooth: tooth.as_deref(),
+            station_mm: site.frame.place.station_mm,
+            frame: site.measure.bone.frame,
+        });
+    }
+    if sites.is_empty() {
+        return Ok(());
+    }
+    let input = LocatorInput {
+        volume: &session.volume,
+        axis: &session.axis,
+        apical: session.case.apical,
+        arch: session.case.arch,
+        sites: &sites,
+    };
+    let drawing = draw_locator(&input).map_err(|e| failed("locator", &e))?;
+    add_both(outputs, dir, "locator", &drawing).map_err(|e| failed("locator", &e))
+}
+
+fn add_both(
+    outputs: &mut Outputs,
+    dir: &Path,
+    stem: &str,
+    drawing: &Drawing,
+) -> Result<(), PictureError> {
+    let stem = stem.trim_end_matches('-');
+    outputs.add(dir.join(format!("{stem}.png")), drawing.png()?);
+    outputs.add(dir.join(format!("{stem}.svg")), drawing.svg());
+    Ok(())
+}
+
+fn failed(what: &str, error: &PictureError) -> CliError {
+    CliError::new(
+        exit::OTHER,
+        "picture",
+        error.to_string(),
+        quoted(what),
+        "leave --out away to get the figures alone",
+    )
+}

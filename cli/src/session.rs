@@ -1,0 +1,175 @@
+//! A case with its scan read and its sites measured.
+
+use jawgauge_bone::{BoneError, MeasureOptions, SectionOptions, SiteMeasure, measure_site};
+use jawgauge_intake::read_scan;
+use jawgauge_report::documents::WarningEntry;
+use jawgauge_section::{
+    Interpolation, PatientSide, RidgeAxis, SectionError, SiteFrame, section_frame,
+};
+use jawgauge_space::PatientPoint;
+use jawgauge_volume::Volume;
+
+use crate::args::{Between, Cut};
+use crate::case::{Case, SectionAxis, Site, SitePlace};
+use crate::error::{CliError, exit, quoted};
+use crate::warn;
+
+/// A site's point further from the ridge axis than this, mm, is worth a warning.
+const FAR_FROM_AXIS_MM: f64 = 5.0;
+
+/// A site that was measured.
+pub(crate) struct MeasuredSite {
+    pub(crate) site: Site,
+    pub(crate) frame: SiteFrame,
+    /// The point by which the site's piece of bone is known.
+    pub(crate) point: PatientPoint,
+    pub(crate) options: SectionOptions,
+    pub(crate) measure: SiteMeasure,
+    pub(crate) warnings: Vec<WarningEntry>,
+}
+
+impl MeasuredSite {
+    /// Whether every value that was asked for could be measured.
+    pub(crate) fn is_complete(&self) -> bool {
+        self.measure.widths.iter().all(Result::is_ok)
+            && self.measure.limits.iter().all(|l| l.height.is_ok())
+    }
+
+    pub(crate) fn tooth(&self) -> Option<String> {
+        self.site.tooth.map(crate::case::Tooth::iso)
+    }
+}
+
+/// A case with its scan and its sites, measured or failed, in the order of the case.
+pub(crate) struct Session {
+    pub(crate) case: Case,
+    pub(crate) axis: RidgeAxis,
+    pub(crate) volume: Volume,
+    pub(crate) scan_warnings: Vec<WarningEntry>,
+    pub(crate) sites: Vec<Result<MeasuredSite, (String, CliError)>>,
+}
+
+impl Session {
+    /// Reads the scan and measures every site; one that fails does not stop the others.
+    pub(crate) fn open(case: Case, cut: &Cut) -> Result<Self, CliError> {
+        let axis = RidgeAxis::through(&case.axis).map_err(|e| {
+            CliError::new(exit::USAGE, "case-value", e.to_string(), "[ridge] axis", "")
+        })?;
+        let scan = read_scan(&case.scan, case.series.as_deref())?;
+        let mut sites = Vec::new();
+        for site in &case.sites {
+            match measure(&case, &axis, &scan.volume, site, cut) {
+                Ok(measured) => sites.push(Ok(measured)),
+                Err(error) if error.exit == exit::USAGE => return Err(error),
+                Err(error) => sites.push(Err((site.id.clone(), error))),
+            }
+        }
+        let scan_warnings = warn::of_scan(&scan.warnings);
+        Ok(Self { case, axis, volume: scan.volume, scan_warnings, sites })
+    }
+
+    pub(crate) fn measured(&self) -> impl Iterator<Item = &MeasuredSite> {
+        self.sites.iter().filter_map(|s| s.as_ref().ok())
+    }
+
+    pub(crate) fn failed(&self) -> impl Iterator<Item = &(String, CliError)> {
+        self.sites.iter().filter_map(|s| s.as_ref().err())
+    }
+
+    /// Whether every site and every value that was asked for could be measured.
+    pub(crate) fn is_complete(&self) -> bool {
+        self.sites.iter().all(|s| s.as_ref().is_ok_and(MeasuredSite::is_complete))
+    }
+}
+
+fn measure(
+    case: &Case,
+    axis: &RidgeAxis,
+    volume: &Volume,
+    site: &Site,
+    cut: &Cut,
+) -> Result<MeasuredSite, CliError> {
+    let (place, point) = match site.place {
+        SitePlace::At(at) => (axis.nearest_to(at), Some(at)),
+        SitePlace::Station(station) => (axis.at_station(station), None),
+    };
+    let place = place.map_err(|e| of_section(site, &e))?;
+    let point = point.unwrap_or(place.point);
+    let (apical, along_ridge) = match site.axis {
+        SectionAxis::Ridge => (case.apical, true),
+        SectionAxis::Apical => (case.apical, false),
+        SectionAxis::Along(direction) => (direction, false),
+    };
+    let frame =
+        section_frame(axis, place, apical, case.lingual_side).map_err(|e| of_section(site, &e))?;
+    let options = SectionOptions {
+        threshold: case.threshold,
+        along_ridge,
+        step_mm: cut.step_mm,
+        slab_mm: cut.slab_mm,
+        interpolation: match cut.interpolation {
+            Between::Linear => Interpolation::Linear,
+            Between::Cubic => Interpolation::Cubic,
+        },
+    };
+    let all = MeasureOptions { levels_mm: case.levels_mm.clone(), section: options };
+    let measure = measure_site(volume, frame.frame, point, &site.limits, &all)
+        .map_err(|e| CliError::of_site(&site.id, &e))?;
+    let mut warnings = frame_warnings(site, &frame);
+    warnings.extend(warn::of_site(&measure));
+    Ok(MeasuredSite { site: site.clone(), frame, point, options, measure, warnings })
+}
+
+fn of_section(site: &Site, error: &SectionError) -> CliError {
+    let place = format!("site {}", quoted(&site.id));
+    match error {
+        SectionError::SideUnknown { .. } | SectionError::SideInLine { .. } => {
+            CliError::new(exit::USAGE, "side-unknown", error.to_string(), place, "")
+        }
+        SectionError::BeyondEnd { .. } | SectionError::OffAxis { .. } => {
+            let remedy = "check the site's place, or extend [ridge] axis";
+            CliError::new(exit::PARTLY, "site-off-axis", error.to_string(), place, remedy)
+        }
+        other => CliError::of_site(&site.id, &BoneError::Section(other.clone())),
+    }
+}
+
+fn frame_warnings(site: &Site, frame: &SiteFrame) -> Vec<WarningEntry> {
+    let mut warnings = Vec::new();
+    let mut warn = |code: &str, message: String| {
+        warnings.push(WarningEntry { code: code.to_owned(), message });
+    };
+    if frame.place.distance_mm > FAR_FROM_AXIS_MM {
+        let off = frame.place.distance_mm;
+        warn(
+            "site-far-from-axis",
+            format!(
+                "the site's point is {off:.1} mm from the ridge axis, so its section is elsewhere than it seems: check `at` and [ridge] axis"
+            ),
+        );
+    }
+    if !frame.axis_right_to_left {
+        warn(
+            "axis-order",
+            "the ridge axis runs from the patient's left to right here, or the tongue's side is on the wrong side of it, so that buccal and lingual may be exchanged: give the points patient right to left and check `lingual_side`".to_owned(),
+        );
+    }
+    if let Some(tooth) = site.tooth {
+        let contradicts = match frame.side {
+            PatientSide::Right => !tooth.is_right(),
+            PatientSide::Left => tooth.is_right(),
+            PatientSide::Front => false,
+        };
+        if contradicts {
+            let (is, lies) = if tooth.is_right() { ("right", "left") } else { ("left", "right") };
+            warn(
+                "tooth-side",
+                format!(
+                    "tooth {} is on the patient's {is}, but the site's cheek side points to the patient's {lies}: make sure that this is the right site before anything else",
+                    tooth.iso()
+                ),
+            );
+        }
+    }
+    warnings
+}

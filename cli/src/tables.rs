@@ -1,0 +1,291 @@
+//! Aligned tables for the terminal, and the same as CSV.
+
+use std::fmt::Write;
+
+use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
+use jawgauge_bone::{Measured, ThresholdSource};
+use jawgauge_fixture::{ClearanceKind, Fit, NoWall, SiteFit, Wall};
+use jawgauge_report::documents::{FitDocument, MeasureDocument, WarningEntry};
+use jawgauge_section::PatientSide;
+
+use crate::case::Arch;
+use crate::session::{MeasuredSite, Session};
+use crate::warn::limit_name;
+
+/// Columns of text, the first aligned left, the others right.
+pub(crate) fn aligned(headers: &[&str], rows: &[Vec<String>]) -> String {
+    let mut table = Table::new();
+    table.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Disabled);
+    table.set_header(headers.iter().map(|h| (*h).to_owned()).collect::<Vec<_>>());
+    for row in rows {
+        table.add_row(row.clone());
+    }
+    for (index, column) in table.column_iter_mut().enumerate() {
+        column.set_cell_alignment(if index == 0 {
+            CellAlignment::Left
+        } else {
+            CellAlignment::Right
+        });
+    }
+    table.lines().map(|line| format!("  {}\n", line.trim_end())).collect()
+}
+
+fn with_uncertainty(m: &Measured) -> String {
+    format!("{:.2} ± {:.2}", m.mm, m.u95_mm)
+}
+
+fn side_words(side: PatientSide) -> &'static str {
+    match side {
+        PatientSide::Right => "patient's right",
+        PatientSide::Left => "patient's left",
+        PatientSide::Front => "front",
+    }
+}
+
+/// What the tongue's side is called in a jaw.
+pub(crate) fn lingual_word(arch: Arch) -> &'static str {
+    match arch {
+        Arch::Maxilla => "palatal",
+        Arch::Mandible => "lingual",
+    }
+}
+
+fn title(site: &MeasuredSite) -> String {
+    let tooth = site.tooth().map_or(String::new(), |t| format!(" (tooth {t})"));
+    format!(
+        "{}{tooth}, {}, station {:.2} mm\n",
+        site.site.id.escape_debug(),
+        side_words(site.frame.side),
+        site.frame.place.station_mm
+    )
+}
+
+/// One site's measurements.
+pub(crate) fn site_measures(session: &Session, site: &MeasuredSite) -> String {
+    let bone = &site.measure.bone;
+    let unit = if session.case.calibrated_hu { "HU" } else { "grey value" };
+    let mut text = title(site);
+    let found = bone.threshold;
+    let how = match (found.source, found.levels) {
+        (ThresholdSource::HalfWay, Some(l)) => {
+            format!("half-way between {:.0} outside and {:.0} in the cortex", l.outside, l.cortex)
+        }
+        (ThresholdSource::Given, Some(l)) => {
+            format!("given; half-way would be {:.0}", l.half_way())
+        }
+        _ => "given".to_owned(),
+    };
+    let _ = writeln!(text, "  edge of bone at {unit} {:.0} ({how})", found.grey);
+    let _ = writeln!(
+        text,
+        "  voxels {:.2} mm, blur {:.2} mm; ridge leans {:.1}° to the {}",
+        bone.quality.voxel_mm,
+        bone.quality.blur_fwhm_mm,
+        bone.turned_by_deg.abs(),
+        if bone.turned_by_deg >= 0.0 { "buccal" } else { lingual_word(session.case.arch) },
+    );
+    let rows: Vec<Vec<String>> = site
+        .measure
+        .levels_mm
+        .iter()
+        .zip(&site.measure.widths)
+        .map(|(level, width)| {
+            let width = width
+                .as_ref()
+                .map_or_else(|_| "not measured".to_owned(), |w| with_uncertainty(&w.width));
+            vec![format!("{level:.2}"), width]
+        })
+        .collect();
+    text.push_str(&aligned(&["below crest, mm", "width, mm"], &rows));
+    let height =
+        site.measure.height.as_ref().map_or_else(|_| "not measured".to_owned(), with_uncertainty);
+    let mut rows = vec![vec!["bone height".to_owned(), height, String::new(), String::new()]];
+    for limit in &site.measure.limits {
+        rows.push(vec![
+            format!("to the {}", limit_name(limit.kind)),
+            limit.height.as_ref().map_or_else(|_| "not measured".to_owned(), with_uncertainty),
+            format!("{:.2}", limit.keep_mm),
+            limit.usable_mm().map_or_else(|| "-".to_owned(), |u| format!("{u:.2}")),
+        ]);
+    }
+    text.push_str(&aligned(&["from the crest", "height, mm", "to keep, mm", "usable, mm"], &rows));
+    text
+}
+
+/// One site's fixtures.
+pub(crate) fn site_fits(
+    session: &Session,
+    site: &MeasuredSite,
+    found: &SiteFit,
+    answer: &str,
+) -> String {
+    let mut text = title(site);
+    let _ = writeln!(text, "  {answer}");
+    if found.fits.is_empty() {
+        return text;
+    }
+    let rows: Vec<Vec<String>> = found
+        .fits
+        .iter()
+        .map(|fit| {
+            vec![
+                fit.fixture.escape_debug().to_string(),
+                fit.verdict.as_str().to_owned(),
+                wall_words(&fit.walls.buccal),
+                wall_words(&fit.walls.lingual),
+                apex_words(&fit.walls.apex),
+                nearest(fit),
+                format!("{:.1}", fit.section_pose.lean_deg),
+            ]
+        })
+        .collect();
+    let lingual = format!("{} wall, mm", lingual_word(session.case.arch));
+    let headers = [
+        "fixture",
+        "verdict",
+        "buccal wall, mm",
+        &lingual,
+        "below apex, mm",
+        "least clearance, mm",
+        "lean, °",
+    ];
+    text.push_str(&aligned(&headers, &rows));
+    text
+}
+
+fn wall_words(wall: &Result<Wall, NoWall>) -> String {
+    match wall {
+        Ok(w) => format!("{:.2} ± {:.2} at {:.1}", w.wall_mm, w.u95_mm, w.depth_mm),
+        Err(why) => no_wall(*why).to_owned(),
+    }
+}
+
+fn apex_words(wall: &Result<Wall, NoWall>) -> String {
+    match wall {
+        Ok(w) => format!("{:.2} ± {:.2}", w.wall_mm, w.u95_mm),
+        Err(why) => no_wall(*why).to_owned(),
+    }
+}
+
+fn no_wall(why: NoWall) -> &'static str {
+    match why {
+        NoWall::AtCrest => "at the crest",
+        NoWall::NoBone => "no bone",
+        NoWall::Clipped(_) => "cut off",
+    }
+}
+
+/// The clearance with the least margin.
+fn nearest(fit: &Fit) -> String {
+    fit.clearances
+        .iter()
+        .min_by(|a, b| {
+            (a.clearance_mm - a.required_mm).total_cmp(&(b.clearance_mm - b.required_mm))
+        })
+        .map_or_else(
+            || "-".to_owned(),
+            |c| {
+                let to = match c.kind {
+                    ClearanceKind::Limit(kind) => limit_name(kind).to_owned(),
+                    ClearanceKind::Tooth => {
+                        format!("root {}", c.tooth.as_deref().unwrap_or_default())
+                    }
+                };
+                format!("{:.2} ± {:.2} to {to}", c.clearance_mm, c.u95_mm)
+            },
+        )
+}
+
+/// Warnings, one a line, those that several sites share once.
+pub(crate) fn warning_lines(place: &str, warnings: &[WarningEntry]) -> Vec<String> {
+    warnings
+        .iter()
+        .map(|w| {
+            let place = if place.is_empty() { String::new() } else { format!("{place}: ") };
+            format!("warning[{}]: {place}{}", w.code, w.message)
+        })
+        .collect()
+}
+
+fn csv(rows: impl IntoIterator<Item = Vec<String>>) -> Vec<u8> {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    for row in rows {
+        // Writing to memory cannot fail, and all rows have one length.
+        let _ = writer.write_record(&row);
+    }
+    writer.into_inner().unwrap_or_default()
+}
+
+fn cell(value: Option<f64>) -> String {
+    value.map_or(String::new(), |v| v.to_string())
+}
+
+/// Widths of all sites, one a row.
+pub(crate) fn widths_csv(document: &MeasureDocument) -> Vec<u8> {
+    let header = ["site", "tooth", "station_mm", "level_mm", "width_mm", "u95_mm", "at_least_mm"];
+    let rows = document.sites.iter().flat_map(|site| {
+        site.widths.iter().map(|w| {
+            vec![
+                site.id.clone(),
+                site.tooth.clone().unwrap_or_default(),
+                site.station_mm.to_string(),
+                w.level_mm.to_string(),
+                cell(w.width_mm),
+                cell(w.u95_mm),
+                cell(w.at_least_mm),
+            ]
+        })
+    });
+    csv(std::iter::once(header.map(str::to_owned).to_vec()).chain(rows))
+}
+
+/// Heights of all sites, one a row.
+pub(crate) fn heights_csv(document: &MeasureDocument) -> Vec<u8> {
+    let header = ["site", "tooth", "to", "height_mm", "u95_mm", "keep_mm", "usable_mm"];
+    let rows = document.sites.iter().flat_map(|site| {
+        let tooth = site.tooth.clone().unwrap_or_default();
+        let bone = vec![
+            site.id.clone(),
+            tooth.clone(),
+            "bone-end".to_owned(),
+            cell(site.bone_height_mm),
+            cell(site.bone_height_u95_mm),
+            String::new(),
+            String::new(),
+        ];
+        let limits = site.limits.iter().map(move |l| {
+            vec![
+                site.id.clone(),
+                tooth.clone(),
+                l.kind.to_owned(),
+                cell(l.height_mm),
+                cell(l.u95_mm),
+                l.keep_mm.to_string(),
+                cell(l.usable_mm),
+            ]
+        });
+        std::iter::once(bone).chain(limits)
+    });
+    csv(std::iter::once(header.map(str::to_owned).to_vec()).chain(rows))
+}
+
+/// Walls of all fixtures at all depths, one a row.
+pub(crate) fn walls_csv(document: &FitDocument) -> Vec<u8> {
+    let header = ["site", "fixture", "verdict", "depth_mm", "level_mm", "buccal_mm", "lingual_mm"];
+    let rows = document.sites.iter().flat_map(|site| {
+        site.fits.iter().flat_map(move |fit| {
+            fit.section_walls.iter().map(move |w| {
+                vec![
+                    site.id.clone(),
+                    fit.fixture.clone(),
+                    fit.verdict.to_owned(),
+                    w.depth_mm.to_string(),
+                    w.level_mm.to_string(),
+                    cell(w.buccal_mm),
+                    cell(w.lingual_mm),
+                ]
+            })
+        })
+    });
+    csv(std::iter::once(header.map(str::to_owned).to_vec()).chain(rows))
+}

@@ -1,0 +1,151 @@
+//! Sentences for what was noticed: what was seen, why it matters, what to do.
+
+use jawgauge_bone::{BoneWarning, Clip, LimitHeight, LimitKind, SiteMeasure, Unmeasured};
+use jawgauge_intake::ScanWarning;
+use jawgauge_report::documents::WarningEntry;
+
+fn entry(code: &str, message: String) -> WarningEntry {
+    WarningEntry { code: code.to_owned(), message }
+}
+
+/// The words for a limit.
+pub(crate) fn limit_name(kind: LimitKind) -> &'static str {
+    match kind {
+        LimitKind::NasalFloor => "nasal floor",
+        LimitKind::SinusFloor => "sinus floor",
+        LimitKind::NerveCanal => "nerve canal",
+        LimitKind::Other => "other limit",
+    }
+}
+
+fn clip_words(by: Clip) -> &'static str {
+    match by {
+        Clip::Scan => "the edge of what was scanned",
+        Clip::Window => "the edge of the searched part of the section",
+    }
+}
+
+/// Of a scan.
+pub(crate) fn of_scan(warnings: &[ScanWarning]) -> Vec<WarningEntry> {
+    warnings.iter().map(|w| entry(w.code(), w.to_string())).collect()
+}
+
+/// Of a site: of its bone, and one for each value that could not be measured.
+pub(crate) fn of_site(measure: &SiteMeasure) -> Vec<WarningEntry> {
+    let mut all: Vec<WarningEntry> = measure.warnings.iter().map(of_bone).collect();
+    for (level, width) in measure.levels_mm.iter().zip(&measure.widths) {
+        if let Err(why) = width {
+            all.push(entry("no-width", format!("no width at {level} mm: {}", unmeasured(why))));
+        }
+    }
+    if let Err(why) = &measure.height {
+        all.push(entry("no-bone-height", format!("no bone height: {}", unmeasured(why))));
+    }
+    for limit in &measure.limits {
+        if let Err(why) = &limit.height {
+            all.push(entry(
+                "no-limit-height",
+                format!("no height to the {}: {}", limit_name(limit.kind), unmeasured(why)),
+            ));
+        }
+        all.extend(above_crest(limit));
+    }
+    all.push(entry(
+        "plates-not-measured",
+        "the plates are not measured by this version: read their thickness on the scan".to_owned(),
+    ));
+    all
+}
+
+fn above_crest(limit: &LimitHeight) -> Option<WarningEntry> {
+    let height = limit.height.as_ref().ok()?;
+    (height.mm <= 0.0).then(|| {
+        let name = limit_name(limit.kind);
+        let message = format!(
+            "the {name} is marked {:.2} mm above the crest, so there is no height to it: check its points",
+            -height.mm
+        );
+        entry("limit-above-crest", message)
+    })
+}
+
+/// Why a value could not be measured, and what to do.
+pub(crate) fn unmeasured(why: &Unmeasured) -> String {
+    match why {
+        Unmeasured::AboveCrest { .. } => {
+            "the level is not below the crest: give levels of more than 0 mm".to_owned()
+        }
+        Unmeasured::BelowBone { ends_mm, .. } => {
+            format!("the ridge ends {ends_mm:.1} mm below the crest: leave the level out")
+        }
+        Unmeasured::Clipped { by, at_least_mm, .. } => format!(
+            "the bone goes on beyond {} ({at_least_mm:.2} mm of it are visible): use a scan that shows all of it",
+            clip_words(*by)
+        ),
+        Unmeasured::LimitMissesSection { nearest_mm } => {
+            format!(
+                "it does not meet the section, its nearest point is {nearest_mm:.1} mm away: extend its points through the section"
+            )
+        }
+        _ => "it could not be measured: check it on the scan".to_owned(),
+    }
+}
+
+fn of_bone(warning: &BoneWarning) -> WarningEntry {
+    match warning {
+        BoneWarning::Clipped { by } => entry(
+            "outline-open",
+            format!(
+                "the outline runs into {}; what needs the missing part is not measured",
+                clip_words(*by)
+            ),
+        ),
+        BoneWarning::CrestFar { distance_mm } => entry(
+            "crest-far",
+            format!(
+                "the crest found is {distance_mm:.1} mm from the site's point, so another piece of bone may be meant: check the picture"
+            ),
+        ),
+        BoneWarning::LongAxisNotFound { usable_mm } => entry(
+            "long-axis-not-found",
+            format!(
+                "only {usable_mm:.1} mm of the ridge show its long axis, so widths run across the case's apical direction instead: check the picture"
+            ),
+        ),
+        BoneWarning::LongAxisLeans { by_deg } => entry(
+            "long-axis-leans",
+            format!(
+                "the ridge's long axis leans {by_deg:.0} degrees from the case's apical direction, which is much: check the picture, or set the site's `axis`"
+            ),
+        ),
+        BoneWarning::ThresholdOffHalf { given, half_way } => entry(
+            "threshold-off-half-way",
+            format!(
+                "the threshold {given:.0} is not half-way between soft tissue and cortex ({half_way:.0}), so every edge is shifted: use \"auto\" unless you know why"
+            ),
+        ),
+        BoneWarning::LimitMoved { kind, by_mm } => entry(
+            "limit-moved",
+            format!(
+                "the point of the {} was {by_mm:.1} mm off the section and was moved onto it, where the limit may run elsewhere: mark it in the section, or give a polyline",
+                limit_name(*kind)
+            ),
+        ),
+        BoneWarning::CoarseVoxels { voxel_mm } => entry(
+            "coarse-voxels",
+            format!(
+                "voxels of {voxel_mm:.2} mm: walls of 1.5 mm are near the limit of what they can show, so rely on the uncertainty: a finer scan is needed to decide on them"
+            ),
+        ),
+        BoneWarning::Metal { share } => entry(
+            "metal",
+            format!(
+                "{:.0} % of the outline is far denser than bone (metal or enamel), where edges cannot be trusted: check the picture",
+                100.0 * share
+            ),
+        ),
+        _ => {
+            entry("unknown", "something was noticed that this version has no words for".to_owned())
+        }
+    }
+}

@@ -1,0 +1,281 @@
+use jawgauge_bone::SectionBone;
+use jawgauge_fixture::{ClearanceKind, Fit, NoWall, PoseSource, RuleKind, Wall};
+use serde::Serialize;
+
+use super::{FailedEntry, ScanEntry, WarningEntry, direction, limit_word, point, rounded};
+
+/// `jawgauge/fit/1`.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FitDocument {
+    /// `jawgauge/fit/1`.
+    pub schema: &'static str,
+    /// Version of the program.
+    pub version: &'static str,
+    /// The scan.
+    pub scan: ScanEntry,
+    /// Walls that are asked for, mm.
+    pub required: RequiredEntry,
+    /// Sites, in the order of the case.
+    pub sites: Vec<FitSite>,
+    /// Sites and fixtures that could not be done.
+    pub failed: Vec<FailedEntry>,
+    /// The usual cautions.
+    pub caution: &'static str,
+}
+
+/// Walls that are asked for.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct RequiredEntry {
+    /// Towards cheek or lip.
+    pub buccal_mm: f64,
+    /// Towards tongue or palate.
+    pub lingual_mm: f64,
+    /// To a neighbour's root.
+    pub tooth_mm: f64,
+    /// To another fixture.
+    pub fixture_mm: f64,
+}
+
+impl From<&jawgauge_fixture::RequiredWalls> for RequiredEntry {
+    fn from(r: &jawgauge_fixture::RequiredWalls) -> Self {
+        Self {
+            buccal_mm: r.buccal_mm,
+            lingual_mm: r.lingual_mm,
+            tooth_mm: r.tooth_mm,
+            fixture_mm: r.fixture_mm,
+        }
+    }
+}
+
+/// The fixtures of one site.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FitSite {
+    /// The site's id.
+    pub id: String,
+    /// ISO 3950 number.
+    pub tooth: Option<String>,
+    /// The answer in a line.
+    pub answer: String,
+    /// Fixtures, best first.
+    pub fits: Vec<FitEntry>,
+    /// What was seen, why it matters, what to do.
+    pub warnings: Vec<WarningEntry>,
+}
+
+/// One fixture.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FitEntry {
+    /// The fixture's id.
+    pub fixture: String,
+    /// Where it stands.
+    pub pose: PoseEntry,
+    /// `given` or `best-in-section`.
+    pub pose_source: &'static str,
+    /// The least walls.
+    pub walls: WallsEntry,
+    /// Walls at each depth, in the section through the fixture's axis.
+    pub section_walls: Vec<SectionWallEntry>,
+    /// Distances to neighbours and limits.
+    pub clearances: Vec<ClearanceEntry>,
+    /// Rules held against what was found.
+    pub rules: Vec<RuleEntry>,
+    /// Bone missing for the required walls at the worst level.
+    pub shortfall: Option<ShortfallEntry>,
+    /// The least margin over all that is required, mm.
+    pub margin_mm: Option<f64>,
+    /// The worst verdict.
+    pub verdict: &'static str,
+}
+
+/// Where a fixture stands.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PoseEntry {
+    /// Centre of the platform.
+    pub platform: [f64; 3],
+    /// From platform to apex.
+    pub apical: [f64; 3],
+    /// Lean from the section's apical direction towards buccal, degrees.
+    pub lean_deg: f64,
+}
+
+/// The least walls.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct WallsEntry {
+    /// Towards cheek or lip.
+    pub buccal: Option<WallEntry>,
+    /// Towards tongue or palate.
+    pub lingual: Option<WallEntry>,
+    /// Towards the midline: needs walls in three dimensions, not measured yet.
+    pub mesial: Option<WallEntry>,
+    /// Away from the midline: as mesial.
+    pub distal: Option<WallEntry>,
+    /// Below the apex, along the axis.
+    pub apex: Option<WallEntry>,
+}
+
+/// One wall.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct WallEntry {
+    /// Millimetres of bone; negative where the fixture stands out.
+    pub wall_mm: f64,
+    /// Expanded uncertainty.
+    pub u95_mm: f64,
+    /// Depth below the platform.
+    pub depth_mm: f64,
+    /// Where the bone ends.
+    pub at: [f64; 3],
+}
+
+/// Walls at one depth.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SectionWallEntry {
+    /// Depth below the platform.
+    pub depth_mm: f64,
+    /// Depth below the crest of the fixture's axis there.
+    pub level_mm: f64,
+    /// Towards cheek or lip.
+    pub buccal_mm: Option<f64>,
+    /// Towards tongue or palate.
+    pub lingual_mm: Option<f64>,
+}
+
+/// Distance to one neighbour or limit.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ClearanceEntry {
+    /// The tooth's number or the limit's kind.
+    pub to: String,
+    /// `tooth` or `limit`.
+    pub kind: &'static str,
+    /// Shortest distance, mm.
+    pub clearance_mm: f64,
+    /// Expanded uncertainty.
+    pub u95_mm: f64,
+    /// Distance to keep.
+    pub required_mm: f64,
+    /// Probability that it is kept.
+    pub probability: f64,
+    /// The verdict.
+    pub verdict: &'static str,
+}
+
+/// One rule.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct RuleEntry {
+    /// `wall.buccal`, `wall.lingual` or `apex.in-bone`.
+    pub rule: &'static str,
+    /// What it asks for, mm.
+    pub required_mm: f64,
+    /// What was found.
+    pub found_mm: Option<f64>,
+    /// Probability that it is met.
+    pub probability: Option<f64>,
+    /// The verdict.
+    pub verdict: &'static str,
+}
+
+/// Bone missing at the worst level.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ShortfallEntry {
+    /// Bone asked for less bone found; negative: to spare.
+    pub short_mm: f64,
+    /// Expanded uncertainty.
+    pub u95_mm: f64,
+    /// Bone across the fixture there.
+    pub bone_mm: f64,
+    /// Bone asked for there.
+    pub needed_mm: f64,
+    /// Depth below the crest.
+    pub level_mm: f64,
+    /// Depth below the crest from which on there is enough.
+    pub enough_from_mm: Option<f64>,
+}
+
+/// The entry of one fixture; `section` is the section that it was judged in.
+#[must_use]
+pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
+    let wall = |w: &Result<Wall, NoWall>| {
+        w.as_ref().ok().map(|w| WallEntry {
+            wall_mm: rounded(w.wall_mm),
+            u95_mm: rounded(w.u95_mm),
+            depth_mm: rounded(w.depth_mm),
+            at: point(section.patient(w.at)),
+        })
+    };
+    let mm = |w: &Result<Wall, NoWall>| w.as_ref().ok().map(|w| rounded(w.wall_mm));
+    FitEntry {
+        fixture: fit.fixture.clone(),
+        pose: PoseEntry {
+            platform: point(fit.pose.platform),
+            apical: direction(fit.pose.apical),
+            lean_deg: rounded(fit.section_pose.lean_deg),
+        },
+        pose_source: match fit.pose_source {
+            PoseSource::Given => "given",
+            PoseSource::BestInSection => "best-in-section",
+        },
+        walls: WallsEntry {
+            buccal: wall(&fit.walls.buccal),
+            lingual: wall(&fit.walls.lingual),
+            mesial: None,
+            distal: None,
+            apex: wall(&fit.walls.apex),
+        },
+        section_walls: fit
+            .walls
+            .profile
+            .iter()
+            .map(|w| SectionWallEntry {
+                depth_mm: rounded(w.depth_mm),
+                level_mm: rounded(w.level_mm),
+                buccal_mm: mm(&w.buccal),
+                lingual_mm: mm(&w.lingual),
+            })
+            .collect(),
+        clearances: fit.clearances.iter().map(clearance_entry).collect(),
+        rules: fit
+            .rules
+            .iter()
+            .map(|r| RuleEntry {
+                rule: rule_word(r.rule),
+                required_mm: rounded(r.required_mm),
+                found_mm: r.found_mm.map(rounded),
+                probability: r.probability.map(rounded),
+                verdict: r.verdict.as_str(),
+            })
+            .collect(),
+        shortfall: fit.shortfall.map(|s| ShortfallEntry {
+            short_mm: rounded(s.short_mm),
+            u95_mm: rounded(s.u95_mm),
+            bone_mm: rounded(s.bone_mm),
+            needed_mm: rounded(s.needed_mm),
+            level_mm: rounded(s.level_mm),
+            enough_from_mm: s.enough_from_mm.map(rounded),
+        }),
+        margin_mm: fit.margin_mm().map(rounded),
+        verdict: fit.verdict.as_str(),
+    }
+}
+
+fn clearance_entry(c: &jawgauge_fixture::Clearance) -> ClearanceEntry {
+    let (to, kind) = match (c.kind, &c.tooth) {
+        (ClearanceKind::Limit(kind), _) => (limit_word(kind).to_owned(), "limit"),
+        (ClearanceKind::Tooth, tooth) => (tooth.clone().unwrap_or_default(), "tooth"),
+    };
+    ClearanceEntry {
+        to,
+        kind,
+        clearance_mm: rounded(c.clearance_mm),
+        u95_mm: rounded(c.u95_mm),
+        required_mm: rounded(c.required_mm),
+        probability: rounded(c.probability),
+        verdict: c.verdict.as_str(),
+    }
+}
+
+fn rule_word(rule: RuleKind) -> &'static str {
+    match rule {
+        RuleKind::BuccalWall => "wall.buccal",
+        RuleKind::LingualWall => "wall.lingual",
+        RuleKind::ApexInBone => "apex.in-bone",
+    }
+}

@@ -1,0 +1,241 @@
+use jawgauge_bone::{SiteMeasure, ThresholdSource, Unmeasured, Width};
+use jawgauge_section::PatientSide;
+use jawgauge_space::SectionFrame;
+use jawgauge_volume::Volume;
+use serde::Serialize;
+
+use super::{FailedEntry, WarningEntry, direction, limit_word, point, rounded};
+
+/// `jawgauge/measure/1`.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MeasureDocument {
+    /// `jawgauge/measure/1`.
+    pub schema: &'static str,
+    /// Version of the program.
+    pub version: &'static str,
+    /// The scan.
+    pub scan: ScanEntry,
+    /// Sites that were measured, in the order of the case.
+    pub sites: Vec<MeasureSite>,
+    /// Sites that could not be.
+    pub failed: Vec<FailedEntry>,
+    /// The usual cautions.
+    pub caution: &'static str,
+}
+
+/// The scan that was measured.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ScanEntry {
+    /// Columns, rows, slices.
+    pub dims: [usize; 3],
+    /// Voxel steps along columns, rows, slices, mm.
+    pub spacing_mm: [f64; 3],
+    /// What was noticed while reading it.
+    pub warnings: Vec<WarningEntry>,
+}
+
+impl ScanEntry {
+    /// The entry of a volume.
+    #[must_use]
+    pub fn new(volume: &Volume, warnings: Vec<WarningEntry>) -> Self {
+        let geometry = volume.geometry();
+        Self { dims: geometry.dims(), spacing_mm: geometry.spacing_mm().map(rounded), warnings }
+    }
+}
+
+/// A section's axes.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FrameEntry {
+    /// The place on the ridge axis.
+    pub origin: [f64; 3],
+    /// Towards cheek or lip.
+    pub buccal: [f64; 3],
+    /// Into the jaw.
+    pub apical: [f64; 3],
+    /// Towards the midline along the arch.
+    pub mesial: [f64; 3],
+}
+
+impl FrameEntry {
+    pub(crate) fn new(frame: &SectionFrame) -> Self {
+        Self {
+            origin: point(frame.origin()),
+            buccal: direction(frame.buccal()),
+            apical: direction(frame.apical()),
+            mesial: direction(frame.mesial()),
+        }
+    }
+}
+
+/// One site.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MeasureSite {
+    /// The site's id.
+    pub id: String,
+    /// ISO 3950 number.
+    pub tooth: Option<String>,
+    /// `right`, `left` or `front` of the patient.
+    pub side: &'static str,
+    /// Arc length along the ridge axis, mm.
+    pub station_mm: f64,
+    /// The section's axes, after the turn to the ridge's long axis.
+    pub frame: FrameEntry,
+    /// Turn of the apical direction from the case's towards buccal, degrees.
+    pub lean_deg: f64,
+    /// Grey value at which bone begins.
+    pub threshold: f64,
+    /// `given` or `half-way`.
+    pub threshold_source: &'static str,
+    /// Grey value outside the bone, as found.
+    pub outside_grey: Option<f64>,
+    /// Grey value of the cortex, as found.
+    pub cortex_grey: Option<f64>,
+    /// Standard deviation of the grey value within one tissue.
+    pub noise_grey: Option<f64>,
+    /// Blur at the edges, full width at half maximum, mm.
+    pub blur_fwhm_mm: Option<f64>,
+    /// The most crestal place of the bone.
+    pub crest: [f64; 3],
+    /// Widths at the levels, in the order asked for.
+    pub widths: Vec<WidthEntry>,
+    /// The least of them.
+    pub min_width_mm: Option<f64>,
+    /// Extent of the bone from the crest along apical.
+    pub bone_height_mm: Option<f64>,
+    /// Its expanded uncertainty.
+    pub bone_height_u95_mm: Option<f64>,
+    /// Heights to the limits, in the order given.
+    pub limits: Vec<LimitEntry>,
+    /// What was seen, why it matters, what to do.
+    pub warnings: Vec<WarningEntry>,
+}
+
+/// One width.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct WidthEntry {
+    /// Depth below the crest.
+    pub level_mm: f64,
+    /// Length of bone across.
+    pub width_mm: Option<f64>,
+    /// Expanded uncertainty, coverage factor 2.
+    pub u95_mm: Option<f64>,
+    /// End towards the cheek.
+    pub buccal: Option<[f64; 3]>,
+    /// End towards the tongue.
+    pub lingual: Option<[f64; 3]>,
+    /// Thickness of the buccal plate.
+    pub buccal_plate_mm: Option<f64>,
+    /// Thickness of the lingual plate.
+    pub lingual_plate_mm: Option<f64>,
+    /// Where an end is cut off: the visible part, the width is at least this.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub at_least_mm: Option<f64>,
+}
+
+/// Height to one limit.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LimitEntry {
+    /// What it is.
+    pub kind: &'static str,
+    /// From the crest to where it meets the section, along apical.
+    pub height_mm: Option<f64>,
+    /// Expanded uncertainty.
+    pub u95_mm: Option<f64>,
+    /// Distance to keep.
+    pub keep_mm: f64,
+    /// Height less that.
+    pub usable_mm: Option<f64>,
+    /// Where it meets the section.
+    pub at: Option<[f64; 3]>,
+}
+
+/// The entry of a measured site.
+#[must_use]
+pub fn measure_site_entry(
+    id: &str,
+    tooth: Option<&str>,
+    side: PatientSide,
+    station_mm: f64,
+    measure: &SiteMeasure,
+    warnings: Vec<WarningEntry>,
+) -> MeasureSite {
+    let bone = &measure.bone;
+    let levels = bone.threshold.levels;
+    let widths = measure
+        .levels_mm
+        .iter()
+        .zip(&measure.widths)
+        .map(|(&level, width)| width_entry(measure, level, width))
+        .collect();
+    let limits = measure
+        .limits
+        .iter()
+        .map(|limit| LimitEntry {
+            kind: limit_word(limit.kind),
+            height_mm: limit.height.as_ref().ok().map(|h| rounded(h.mm)),
+            u95_mm: limit.height.as_ref().ok().map(|h| rounded(h.u95_mm)),
+            keep_mm: rounded(limit.keep_mm),
+            usable_mm: limit.usable_mm().map(rounded),
+            at: limit.at.map(|p| point(bone.patient(p))),
+        })
+        .collect();
+    MeasureSite {
+        id: id.to_owned(),
+        tooth: tooth.map(str::to_owned),
+        side: match side {
+            PatientSide::Right => "right",
+            PatientSide::Left => "left",
+            PatientSide::Front => "front",
+        },
+        station_mm: rounded(station_mm),
+        frame: FrameEntry::new(&bone.frame),
+        lean_deg: rounded(bone.turned_by_deg),
+        threshold: rounded(bone.threshold.grey),
+        threshold_source: match bone.threshold.source {
+            ThresholdSource::Given => "given",
+            ThresholdSource::HalfWay => "half-way",
+        },
+        outside_grey: levels.map(|l| rounded(l.outside)),
+        cortex_grey: levels.map(|l| rounded(l.cortex)),
+        noise_grey: levels.map(|l| rounded(l.noise)),
+        blur_fwhm_mm: levels.map(|l| rounded(l.blur_fwhm_mm)),
+        crest: point(bone.patient(bone.crest)),
+        widths,
+        min_width_mm: measure.min_width.map(|w| rounded(w.width.mm)),
+        bone_height_mm: measure.height.as_ref().ok().map(|h| rounded(h.mm)),
+        bone_height_u95_mm: measure.height.as_ref().ok().map(|h| rounded(h.u95_mm)),
+        limits,
+        warnings,
+    }
+}
+
+fn width_entry(
+    measure: &SiteMeasure,
+    level_mm: f64,
+    width: &Result<Width, Unmeasured>,
+) -> WidthEntry {
+    let place = |p| point(measure.bone.patient(p));
+    let none = WidthEntry {
+        level_mm: rounded(level_mm),
+        width_mm: None,
+        u95_mm: None,
+        buccal: None,
+        lingual: None,
+        buccal_plate_mm: None,
+        lingual_plate_mm: None,
+        at_least_mm: None,
+    };
+    match width {
+        Ok(w) => WidthEntry {
+            width_mm: Some(rounded(w.width.mm)),
+            u95_mm: Some(rounded(w.width.u95_mm)),
+            buccal: Some(place(w.buccal)),
+            lingual: Some(place(w.lingual)),
+            ..none
+        },
+        Err(Unmeasured::Clipped { at_least_mm, .. }) => {
+            WidthEntry { at_least_mm: Some(rounded(*at_least_mm)), ..none }
+        }
+        Err(_) => none,
+    }
+}

@@ -1,0 +1,4 @@
+//! Documents, tables and pictures of what was measured.
+
+pub mod documents;
+pub mod picture;
