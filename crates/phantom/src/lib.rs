@@ -1,11 +1,14 @@
 //! Analytic jaws with known answers, written as scans.
 //!
-//! [`p0`] is the base phantom, [`sample_shape`] samples any analytic shape on any grid,
+//! [`p0`] is the base phantom, a box of bone; [`Ridge`] a ridge with cortex, marrow and blur whose
+//! widths and heights have closed forms; [`demo_jaw`] the jaw of the demonstration. [`render`]
+//! scans any of them with noise, [`sample_shape`] samples any analytic shape on any grid, and
 //! [`write_scan`] writes a volume as a folder of DICOM slices, whole or with faults.
 //!
 //! # Limits
 //!
-//! Shapes are ideal: no noise, blur or artefact is added here.
+//! Blur is Gaussian and noise is white; scatter, beam hardening, metal streaks and movement are
+//! not simulated.
 
 mod decimal;
 mod demo;

@@ -150,7 +150,12 @@ impl RidgeAxis {
         Ok(place)
     }
 
-    fn place(&self, t: f64, station_mm: f64, from: Option<PatientPoint>) -> Result<AxisPlace, SectionError> {
+    fn place(
+        &self,
+        t: f64,
+        station_mm: f64,
+        from: Option<PatientPoint>,
+    ) -> Result<AxisPlace, SectionError> {
         let point = PatientPoint::from(self.spline.at(t));
         let tangent = PatientVector::from(self.spline.slope_at(t)).direction()?;
         let distance_mm = from.map_or(0.0, |p| p.distance_mm(point));

@@ -111,10 +111,9 @@ impl SectionImage {
         let offsets = slab_offsets(volume, window.slab_mm);
         let reader = match interpolation {
             Interpolation::Linear => Reader::Linear(volume),
-            Interpolation::Cubic => Reader::Cubic(CubicPatch::around(
-                volume,
-                &slab_corners(&frame, window, &offsets),
-            )),
+            Interpolation::Cubic => {
+                Reader::Cubic(CubicPatch::around(volume, &slab_corners(&frame, window, &offsets)))
+            }
         };
         let place = |row: usize, column: usize| {
             SectionPoint::new(
@@ -193,7 +192,11 @@ impl SectionImage {
     /// Where there is no such sample.
     #[must_use]
     pub fn at(&self, row: usize, column: usize) -> Sample {
-        if self.inside[[row, column]] { Sample::Grey(self.grey[[row, column]]) } else { Sample::Outside }
+        if self.inside[[row, column]] {
+            Sample::Grey(self.grey[[row, column]])
+        } else {
+            Sample::Outside
+        }
     }
 
     /// The grey value at a place of the plane, bilinear between the four samples around it.
@@ -262,7 +265,11 @@ fn slab_offsets(volume: &Volume, slab_mm: f64) -> Vec<f64> {
     (0..planes).map(|p| slab_mm * ((p as f64 + 0.5) / planes as f64 - 0.5)).collect()
 }
 
-fn slab_corners(frame: &SectionFrame, window: &SectionWindow, offsets: &[f64]) -> Vec<PatientPoint> {
+fn slab_corners(
+    frame: &SectionFrame,
+    window: &SectionWindow,
+    offsets: &[f64],
+) -> Vec<PatientPoint> {
     let mut corners = Vec::new();
     for offset in [offsets[0], offsets[offsets.len() - 1]] {
         for u in [window.least.buccal_mm, window.most.buccal_mm] {

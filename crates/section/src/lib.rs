@@ -45,7 +45,9 @@ pub enum SectionError {
         distance_mm: f64,
     },
     /// A station beyond the ends of the axis.
-    #[error("station {station_mm:.2} mm is not on the ridge axis, which runs from 0 to {length_mm:.2} mm")]
+    #[error(
+        "station {station_mm:.2} mm is not on the ridge axis, which runs from 0 to {length_mm:.2} mm"
+    )]
     OffAxis {
         /// Station asked for, mm.
         station_mm: f64,
@@ -53,13 +55,17 @@ pub enum SectionError {
         length_mm: f64,
     },
     /// A point that lies beyond an end of the axis, so that its section would be elsewhere.
-    #[error("the point lies {beyond_mm:.2} mm beyond the end of the ridge axis; extend the axis past it")]
+    #[error(
+        "the point lies {beyond_mm:.2} mm beyond the end of the ridge axis; extend the axis past it"
+    )]
     BeyondEnd {
         /// How far, mm.
         beyond_mm: f64,
     },
     /// Cheek and tongue side cannot be told apart.
-    #[error("the ridge axis is too straight to tell the tongue's side from the cheek's (it bends {bend_mm:.2} mm over {chord_mm:.1} mm); give `lingual_side`")]
+    #[error(
+        "the ridge axis is too straight to tell the tongue's side from the cheek's (it bends {bend_mm:.2} mm over {chord_mm:.1} mm); give `lingual_side`"
+    )]
     SideUnknown {
         /// Largest distance of the axis from its chord, mm.
         bend_mm: f64,
@@ -67,7 +73,9 @@ pub enum SectionError {
         chord_mm: f64,
     },
     /// The lingual point lies in line with the axis.
-    #[error("`lingual_side` lies {off_mm:.2} mm beside the ridge axis at this station, in line with it; give a point clearly on the tongue's side")]
+    #[error(
+        "`lingual_side` lies {off_mm:.2} mm beside the ridge axis at this station, in line with it; give a point clearly on the tongue's side"
+    )]
     SideInLine {
         /// Distance beside the axis, mm.
         off_mm: f64,

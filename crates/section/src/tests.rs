@@ -9,7 +9,8 @@ use super::*;
 fn circle(radius: f64, from_deg: f64, to_deg: f64, points: usize) -> Vec<PatientPoint> {
     (0..points)
         .map(|n| {
-            let a = (from_deg + (to_deg - from_deg) * n as f64 / (points as f64 - 1.0)).to_radians();
+            let a =
+                (from_deg + (to_deg - from_deg) * n as f64 / (points as f64 - 1.0)).to_radians();
             PatientPoint::new(-radius * a.cos(), -radius * a.sin(), 4.0)
         })
         .collect()
@@ -17,8 +18,9 @@ fn circle(radius: f64, from_deg: f64, to_deg: f64, points: usize) -> Vec<Patient
 
 #[test]
 fn a_straight_axis_is_exact_and_stations_are_arc_length() {
-    let axis = RidgeAxis::through(&[PatientPoint::new(1.0, 2.0, 3.0), PatientPoint::new(4.0, 6.0, 3.0)])
-        .expect("an axis");
+    let axis =
+        RidgeAxis::through(&[PatientPoint::new(1.0, 2.0, 3.0), PatientPoint::new(4.0, 6.0, 3.0)])
+            .expect("an axis");
     assert!((axis.length_mm() - 5.0).abs() < 1e-9);
     for s in [0.0, 0.01, 1.7, 5.0] {
         let p = axis.at_station(s).expect("on it").point;
@@ -78,7 +80,9 @@ fn points_that_make_no_axis_are_refused_by_number() {
 #[test]
 fn cheek_side_comes_from_the_bend_and_mesial_leads_to_the_front_on_both_sides_of_both_jaws() {
     let axis = RidgeAxis::through(&circle(22.0, 0.0, 180.0, 9)).expect("an axis");
-    for (angle, side) in [(20.0_f64, PatientSide::Right), (90.0, PatientSide::Front), (160.0, PatientSide::Left)] {
+    for (angle, side) in
+        [(20.0_f64, PatientSide::Right), (90.0, PatientSide::Front), (160.0, PatientSide::Left)]
+    {
         for z in [1.0, -1.0] {
             let a = angle.to_radians();
             let outward = PatientVector::new(-a.cos(), -a.sin(), 0.0);
@@ -106,7 +110,8 @@ fn an_axis_given_left_to_right_is_noticed_but_keeps_its_directions() {
     points.reverse();
     let axis = RidgeAxis::through(&points).expect("an axis");
     let place = axis.nearest_to(PatientPoint::new(-21.0, -5.0, 4.0)).expect("near");
-    let site = section_frame(&axis, place, PatientVector::new(0.0, 0.0, -1.0), None).expect("a frame");
+    let site =
+        section_frame(&axis, place, PatientVector::new(0.0, 0.0, -1.0), None).expect("a frame");
     assert!(!site.axis_right_to_left);
     assert_eq!(site.side, PatientSide::Right);
     assert!(site.frame.mesial().to_array()[1] < -0.8);
@@ -114,8 +119,9 @@ fn an_axis_given_left_to_right_is_noticed_but_keeps_its_directions() {
 
 #[test]
 fn a_straight_axis_without_a_lingual_point_asks_for_it() {
-    let axis = RidgeAxis::through(&[PatientPoint::new(0.0, -9.0, 3.0), PatientPoint::new(0.0, 9.0, 3.0)])
-        .expect("an axis");
+    let axis =
+        RidgeAxis::through(&[PatientPoint::new(0.0, -9.0, 3.0), PatientPoint::new(0.0, 9.0, 3.0)])
+            .expect("an axis");
     let place = axis.at_station(9.0).expect("on it");
     let apical = PatientVector::new(0.0, 0.0, -1.0);
     let unknown = section_frame(&axis, place, apical, None).expect_err("no side");
@@ -143,13 +149,15 @@ fn a_section_of_a_ramp_is_the_ramp_at_every_step_and_slab() {
     };
     let rescale = Rescale { slope: 0.01, intercept: -300.0 };
     let voxels = Array3::from_shape_fn((50, 60, 60), |(k, j, i)| {
-        let p = affine.patient_from_voxel(jawgauge_space::VoxelCoord::new(i as f64, j as f64, k as f64));
+        let p = affine
+            .patient_from_voxel(jawgauge_space::VoxelCoord::new(i as f64, j as f64, k as f64));
         // The ramp stays within what 16 bit hold.
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
         let stored = ((linear(p) + 300.0) / 0.01).round() as u16;
         stored
     });
-    let volume = Volume::new(geometry, StoredVoxels::Unsigned(voxels), vec![rescale; 50]).expect("a volume");
+    let volume =
+        Volume::new(geometry, StoredVoxels::Unsigned(voxels), vec![rescale; 50]).expect("a volume");
     let frame = jawgauge_space::SectionFrame::new(
         volume.geometry().centre(),
         PatientVector::new(0.3, -1.0, 0.2).direction().expect("dir"),
@@ -158,14 +166,20 @@ fn a_section_of_a_ramp_is_the_ramp_at_every_step_and_slab() {
     )
     .expect("a frame");
     for (step, slab) in [(0.1, 0.0), (0.05, 1.0), (0.3, 0.0), (0.37, 0.7)] {
-        let window = SectionWindow::about_origin(2.0, 2.0, 2.0).with_step_mm(step).with_slab_mm(slab);
+        let window =
+            SectionWindow::about_origin(2.0, 2.0, 2.0).with_step_mm(step).with_slab_mm(slab);
         for interpolation in [Interpolation::Linear, Interpolation::Cubic] {
-            let image = SectionImage::resample(&volume, frame, &window, interpolation).expect("an image");
+            let image =
+                SectionImage::resample(&volume, frame, &window, interpolation).expect("an image");
             let (rows, columns) = image.shape();
-            for (r, c) in [(0, 0), (rows - 1, 0), (rows / 2, columns / 2), (rows - 1, columns - 1)] {
+            for (r, c) in [(0, 0), (rows - 1, 0), (rows / 2, columns / 2), (rows - 1, columns - 1)]
+            {
                 let truth = linear(frame.patient_from_section(image.place_of(r as f64, c as f64)));
                 let grey = image.at(r, c).grey().expect("inside");
-                assert!((grey - truth).abs() <= 0.01, "{step} {slab} {interpolation:?}: {grey} {truth}");
+                assert!(
+                    (grey - truth).abs() <= 0.01,
+                    "{step} {slab} {interpolation:?}: {grey} {truth}"
+                );
             }
             // A step of grey is 20 a millimetre: 0.01 grey is 0.0005 mm.
             let p = SectionPoint::new(0.123, -0.456);
@@ -174,7 +188,8 @@ fn a_section_of_a_ramp_is_the_ramp_at_every_step_and_slab() {
         }
     }
     let wide = SectionWindow::about_origin(40.0, 40.0, 40.0).with_step_mm(1.0);
-    let image = SectionImage::resample(&volume, frame, &wide, Interpolation::Linear).expect("an image");
+    let image =
+        SectionImage::resample(&volume, frame, &wide, Interpolation::Linear).expect("an image");
     assert_eq!(image.at(0, 0), Sample::Outside);
     let bad = wide.with_step_mm(0.0);
     assert!(SectionImage::resample(&volume, frame, &bad, Interpolation::Linear).is_err());

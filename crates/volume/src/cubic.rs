@@ -175,9 +175,8 @@ fn read_box(volume: &Volume, origin: [usize; 3], size: [usize; 3]) -> (Array3<f6
     let mut complete = true;
     let mut values = Array3::zeros((size[2], size[1], size[0]));
     for ((k, j, i), value) in values.indexed_iter_mut() {
-        *value = volume
-            .voxel_grey(origin[0] + i, origin[1] + j, origin[2] + k)
-            .unwrap_or_else(|| {
+        *value =
+            volume.voxel_grey(origin[0] + i, origin[1] + j, origin[2] + k).unwrap_or_else(|| {
                 complete = false;
                 f64::NAN
             });
@@ -203,7 +202,8 @@ fn fill_gaps(mut lane: ArrayViewMut1<'_, f64>) {
     }
     let mut nearest = 0;
     for i in 0..n {
-        while nearest + 1 < known.len() && known[nearest + 1].abs_diff(i) <= known[nearest].abs_diff(i)
+        while nearest + 1 < known.len()
+            && known[nearest + 1].abs_diff(i) <= known[nearest].abs_diff(i)
         {
             nearest += 1;
         }

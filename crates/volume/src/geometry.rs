@@ -65,8 +65,8 @@ impl VolumeGeometry {
     #[must_use]
     pub fn contains(&self, point: PatientPoint) -> bool {
         let v = self.affine.voxel_from_patient(point).to_array();
-        v.iter().zip(self.dims).all(|(&c, n)| {
-            c >= -EDGE_ROUNDING_VOXELS && c <= n as f64 - 1.0 + EDGE_ROUNDING_VOXELS
-        })
+        v.iter()
+            .zip(self.dims)
+            .all(|(&c, n)| c >= -EDGE_ROUNDING_VOXELS && c <= n as f64 - 1.0 + EDGE_ROUNDING_VOXELS)
     }
 }

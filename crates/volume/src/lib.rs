@@ -65,7 +65,9 @@ pub enum VolumeError {
         found: usize,
     },
     /// A rescale slope or intercept cannot be used.
-    #[error("slice {slice}: rescale slope {slope} and intercept {intercept} must be finite, the slope not zero")]
+    #[error(
+        "slice {slice}: rescale slope {slope} and intercept {intercept} must be finite, the slope not zero"
+    )]
     Rescale {
         /// Slice index.
         slice: usize,

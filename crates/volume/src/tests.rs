@@ -97,7 +97,9 @@ fn a_place_on_the_outermost_centre_has_its_voxels_value_and_beyond_it_is_outside
     for (corner, index) in [(0.0, 0), (19.0, 19)] {
         let value = volume.voxel_grey(index, 7, 9).expect("scanned");
         for nudge in [-1e-9, 0.0, 1e-9] {
-            for sample in [volume.sample_linear_at(at(corner + nudge)), patch.sample_at(at(corner + nudge))] {
+            for sample in
+                [volume.sample_linear_at(at(corner + nudge)), patch.sample_at(at(corner + nudge))]
+            {
                 assert!((sample.grey().expect("on the edge") - value).abs() < 1e-6);
             }
         }
@@ -121,7 +123,8 @@ fn padding_and_absent_slices_are_outside_and_do_not_ring() {
         .expect("a volume");
     let patch = CubicPatch::around(&volume, &places(&volume, 0.0)).expect("a patch");
     let at = VoxelCoord::new;
-    for outside in [at(19.5, 9.0, 12.0), at(25.0, 9.0, 12.0), at(9.0, 9.0, 5.0), at(9.0, 9.0, 4.5)] {
+    for outside in [at(19.5, 9.0, 12.0), at(25.0, 9.0, 12.0), at(9.0, 9.0, 5.0), at(9.0, 9.0, 4.5)]
+    {
         assert_eq!(volume.sample_linear_at(outside), Sample::Outside);
         assert_eq!(patch.sample_at(outside), Sample::Outside);
     }
