@@ -131,6 +131,13 @@ fn of_bone(warning: &BoneWarning) -> WarningEntry {
                 limit_name(*kind)
             ),
         ),
+        BoneWarning::BoneBeside { levels_mm, gap_mm } => entry(
+            "bone-beside",
+            format!(
+                "other bone lies {gap_mm:.1} mm beside the ridge at {} mm below the crest, as over an open crest, a socket or an undercut; the width there counts only the bone under the crest: check the picture",
+                levels_mm.iter().map(f64::to_string).collect::<Vec<_>>().join(", ")
+            ),
+        ),
         BoneWarning::CoarseVoxels { voxel_mm } => entry(
             "coarse-voxels",
             format!(

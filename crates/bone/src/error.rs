@@ -114,6 +114,14 @@ pub enum BoneWarning {
         /// How far, mm.
         by_mm: f64,
     },
+    /// Other bone lies close beside the ridge on the line of a width, as over an open crest, a
+    /// socket, an undercut or a neighbour's root; the width counts only the run below the crest.
+    BoneBeside {
+        /// Levels at which it does, mm below the crest.
+        levels_mm: Vec<f64>,
+        /// The smallest gap, mm.
+        gap_mm: f64,
+    },
     /// Voxels are coarse against the walls that are to be judged.
     CoarseVoxels {
         /// The longest voxel step, mm.

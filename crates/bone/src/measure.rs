@@ -13,6 +13,10 @@ use crate::uncertainty::{Measured, u95_between, u95_of_marked_place};
 /// wall that is asked for most often.
 const COARSE_VOXEL_MM: f64 = 0.75;
 
+/// Other bone nearer than this beside a measured run, mm, may be its other plate: marrow spaces and
+/// sockets are narrower.
+const BESIDE_MM: f64 = 8.0;
+
 /// How a site is measured.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MeasureOptions {
@@ -130,11 +134,27 @@ pub fn measure_site(
             warnings.push(BoneWarning::LimitMoved { kind: limit.kind, by_mm: limit.moved_mm });
         }
     }
+    warnings.extend(bone_beside(&bone, &widths));
     if bone.quality.voxel_mm > COARSE_VOXEL_MM {
         warnings.push(BoneWarning::CoarseVoxels { voxel_mm: bone.quality.voxel_mm });
     }
     let levels_mm = options.levels_mm.clone();
     Ok(SiteMeasure { bone, levels_mm, widths, min_width, height, limits, warnings })
+}
+
+/// Whether other bone lies so close beside the runs that were measured that it may belong to them.
+fn bone_beside(bone: &SectionBone, widths: &[Result<Width, Unmeasured>]) -> Option<BoneWarning> {
+    let near: Vec<(f64, f64)> = widths
+        .iter()
+        .flatten()
+        .filter_map(|w| {
+            let run = bone.run_at_level(w.level_mm)?;
+            let gap = bone.bone_beside_mm(w.level_mm, &run)?;
+            (gap <= BESIDE_MM).then_some((w.level_mm, gap))
+        })
+        .collect();
+    let gap_mm = near.iter().map(|n| n.1).min_by(f64::total_cmp)?;
+    Some(BoneWarning::BoneBeside { levels_mm: near.into_iter().map(|n| n.0).collect(), gap_mm })
 }
 
 fn width_at(bone: &SectionBone, level_mm: f64) -> Result<Width, Unmeasured> {

@@ -116,6 +116,7 @@ pub struct SectionBone {
     /// What was seen that makes figures less certain.
     pub warnings: Vec<BoneWarning>,
     runs: RidgeRuns,
+    beside: Vec<Outline>,
 }
 
 /// Outlines the bone of the section `frame` whose crest is nearest to `site`.
@@ -208,6 +209,7 @@ pub fn outline_section(
         quality,
         warnings,
         runs,
+        beside: piece.beside.iter().map(|b| b.in_turned_frame(turned_by_deg)).collect(),
     })
 }
 
@@ -222,6 +224,24 @@ impl SectionBone {
     #[must_use]
     pub fn ends_mm(&self) -> f64 {
         self.runs.ends_mm()
+    }
+
+    /// How near to `run`, on the line at `level_mm` below the crest, other bone lies, mm; `None`
+    /// where there is none.
+    #[must_use]
+    pub fn bone_beside_mm(&self, level_mm: f64, run: &Run) -> Option<f64> {
+        let at_mm = self.crest.apical_mm + level_mm;
+        let others = self.beside.iter().flat_map(|piece| piece.runs_at(at_mm));
+        self.outline
+            .runs_at(at_mm)
+            .into_iter()
+            .chain(others)
+            .map(|other| {
+                (other.lingual.buccal_mm - run.buccal.buccal_mm)
+                    .max(run.lingual.buccal_mm - other.buccal.buccal_mm)
+            })
+            .filter(|gap| *gap > 0.0)
+            .min_by(f64::total_cmp)
     }
 
     /// Levels, mm below the crest, and runs of the ridge followed down from its crest every

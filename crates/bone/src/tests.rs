@@ -23,7 +23,8 @@ fn frame() -> SectionFrame {
 /// millimetre outwards, and is 0 on its edge.
 fn image(half_mm: f64, step_mm: f64, distance: impl Fn(SectionPoint) -> f64) -> SectionImage {
     let window = SectionWindow::about_origin(half_mm, half_mm, half_mm).with_step_mm(step_mm);
-    SectionImage::from_fn(frame(), &window, |p| Sample::Grey(-100.0 * distance(p))).expect("an image")
+    SectionImage::from_fn(frame(), &window, |p| Sample::Grey(-100.0 * distance(p)))
+        .expect("an image")
 }
 
 fn cells(rows: &[&[f64]]) -> SectionImage {
@@ -160,14 +161,18 @@ fn a_limit_meets_the_section_where_it_passes_through() {
     let frame = frame();
     let at = |x: f64, y: f64, z: f64| PatientPoint::new(x, y, z);
     // Mesial is -y, buccal -x, apical -z.
-    let (p, moved) = meet_section(&frame, &[at(-1.0, 3.0, -9.0), at(-3.0, -1.0, -13.0)]).expect("it passes");
+    let (p, moved) =
+        meet_section(&frame, &[at(-1.0, 3.0, -9.0), at(-3.0, -1.0, -13.0)]).expect("it passes");
     assert!(p.distance_mm(SectionPoint::new(2.5, 12.0)) < 1e-12 && moved == 0.0, "{p:?}");
     // A canal that turns back meets it twice: the place nearest to the mouth counts.
-    let twice = [at(0.0, 2.0, -14.0), at(0.0, -2.0, -14.0), at(0.0, -2.0, -11.0), at(0.0, 2.0, -11.0)];
+    let twice =
+        [at(0.0, 2.0, -14.0), at(0.0, -2.0, -14.0), at(0.0, -2.0, -11.0), at(0.0, 2.0, -11.0)];
     assert!((meet_section(&frame, &twice).expect("it passes").0.apical_mm - 11.0).abs() < 1e-12);
     // One point is projected, and how far is told.
     let (p, moved) = meet_section(&frame, &[at(-1.0, 2.5, -9.0)]).expect("projected");
     assert!(p.distance_mm(SectionPoint::new(1.0, 9.0)) < 1e-12 && (moved - 2.5).abs() < 1e-12);
     let beside = meet_section(&frame, &[at(0.0, 5.0, -9.0), at(0.0, 2.0, -9.0)]);
-    assert!(matches!(beside, Err(Unmeasured::LimitMissesSection { nearest_mm }) if (nearest_mm - 2.0).abs() < 1e-12));
+    assert!(
+        matches!(beside, Err(Unmeasured::LimitMissesSection { nearest_mm }) if (nearest_mm - 2.0).abs() < 1e-12)
+    );
 }

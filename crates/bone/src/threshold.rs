@@ -69,6 +69,8 @@ pub(crate) struct SitePiece {
     pub(crate) outline: Outline,
     pub(crate) crest: SectionPoint,
     pub(crate) crest_distance_mm: f64,
+    /// The other pieces of the image.
+    pub(crate) beside: Vec<Outline>,
 }
 
 /// The piece of bone whose crest is nearest to the site's point.
@@ -85,14 +87,15 @@ pub(crate) fn site_piece(
     if pieces.is_empty() {
         return Err(nothing());
     }
-    pieces
-        .into_iter()
-        .filter_map(|outline| {
-            let crest = crest_of(&outline)?;
-            Some(SitePiece { crest, crest_distance_mm: crest.distance_mm(site), outline })
-        })
-        .min_by(|a, b| a.crest_distance_mm.total_cmp(&b.crest_distance_mm))
-        .ok_or(BoneError::CrestClipped)
+    let mut beside = pieces;
+    let (index, crest) = beside
+        .iter()
+        .enumerate()
+        .filter_map(|(index, outline)| Some((index, crest_of(outline)?)))
+        .min_by(|a, b| a.1.distance_mm(site).total_cmp(&b.1.distance_mm(site)))
+        .ok_or(BoneError::CrestClipped)?;
+    let outline = beside.swap_remove(index);
+    Ok(SitePiece { outline, crest, crest_distance_mm: crest.distance_mm(site), beside })
 }
 
 /// A first outline and threshold from a coarse image of the section.

@@ -4,7 +4,8 @@ mod common;
 
 use common::{Scene, scene};
 use jawgauge_bone::{BoneWarning, Clip, MeasureOptions, Unmeasured, measure_site};
-use jawgauge_phantom::{Cortex, Profile};
+use jawgauge_phantom::{Cortex, Noise, Profile, Storage, render};
+use jawgauge_volume::Rescale;
 
 fn tapered() -> Scene {
     scene(
@@ -84,4 +85,28 @@ fn a_slice_missing_from_the_middle_withholds_what_crosses_the_gap() {
             assert!((width.width.mm - truth).abs() <= 0.05, "{level}: {width:?}, truth {truth}");
         }
     }
+}
+
+#[test]
+fn an_open_crest_is_not_measured_as_one_plate_without_a_word() {
+    // A socket: the ridge with a trench 3 mm wide and 8 mm deep down from its crest, which opens the
+    // marrow to the mouth. The outline runs down into it, and the line across holds one wall.
+    let scene = scene(Profile::Rounded { radius_mm: 4.0, height_mm: 20.0 }, Cortex::even(1.4));
+    let geometry = scene.ridge.grid(&scene.grid).expect("a grid");
+    let rescale = Rescale { slope: 1.0, intercept: -2000.0 };
+    let grey = |p| {
+        let at = scene.ridge.section_point(p);
+        let trench = at.buccal_mm.abs() < 1.5 && at.apical_mm < 8.0;
+        if trench { 60.0 } else { scene.ridge.grey_at(p) }
+    };
+    let volume = render(geometry, Storage::Unsigned, rescale, Noise::none(), grey).expect("a scan");
+    let options =
+        MeasureOptions::default().with_levels_mm(vec![3.0, 5.0, 14.0]).with_along_ridge(false);
+    let found =
+        measure_site(&volume, scene.frame(), scene.point(), &[], &options).expect("measured");
+    let one_wall = found.widths[1].as_ref().is_ok_and(|w| w.width.mm < 4.0);
+    let said = found.warnings.iter().any(|w| {
+        matches!(w, BoneWarning::BoneBeside { levels_mm, gap_mm } if levels_mm == &[3.0, 5.0, 14.0] && *gap_mm < 6.0)
+    });
+    assert!(one_wall && said, "{:?} {:?}", found.widths, found.warnings);
 }

@@ -11,9 +11,12 @@ use jawgauge_volume::{Volume, VolumeGeometry};
 /// The same volume with its grid mapped by `map`.
 fn moved(volume: &Volume, map: impl Fn(PatientPoint) -> PatientPoint) -> Volume {
     let affine = volume.geometry().affine();
-    let at = |i: f64, j: f64, k: f64| map(affine.patient_from_voxel(jawgauge_space::VoxelCoord::new(i, j, k)));
+    let at = |i: f64, j: f64, k: f64| {
+        map(affine.patient_from_voxel(jawgauge_space::VoxelCoord::new(i, j, k)))
+    };
     let origin = at(0.0, 0.0, 0.0);
-    let steps = [at(1.0, 0.0, 0.0) - origin, at(0.0, 1.0, 0.0) - origin, at(0.0, 0.0, 1.0) - origin];
+    let steps =
+        [at(1.0, 0.0, 0.0) - origin, at(0.0, 1.0, 0.0) - origin, at(0.0, 0.0, 1.0) - origin];
     let affine = Affine::new(origin, steps).expect("an affine");
     let geometry = VolumeGeometry::new(volume.geometry().dims(), affine).expect("a grid");
     let rescale = (0..geometry.dims()[2]).map(|k| volume.rescale(k)).collect();
@@ -56,8 +59,14 @@ fn a_rigid_motion_of_everything_leaves_every_millimetre_unchanged() {
         let [x, y, z] = p.to_array();
         PatientPoint::new(120.0 + cos * x - sin * z, y - 44.0, 7.5 + sin * x + cos * z)
     };
-    let turned = measure_site(&moved(&volume, turn), moved_frame(&frame, turn), turn(scene.point()), &[], &options)
-        .expect("measured");
+    let turned = measure_site(
+        &moved(&volume, turn),
+        moved_frame(&frame, turn),
+        turn(scene.point()),
+        &[],
+        &options,
+    )
+    .expect("measured");
     assert_same(&still, &turned, 1e-6);
 }
 
@@ -73,8 +82,14 @@ fn a_mirror_swaps_the_sides_and_nothing_else() {
         let [x, y, z] = p.to_array();
         PatientPoint::new(-x, y, z)
     };
-    let left = measure_site(&moved(&volume, mirror), moved_frame(&frame, mirror), mirror(scene.point()), &[], &options)
-        .expect("measured");
+    let left = measure_site(
+        &moved(&volume, mirror),
+        moved_frame(&frame, mirror),
+        mirror(scene.point()),
+        &[],
+        &options,
+    )
+    .expect("measured");
     assert_same(&right, &left, 1e-6);
     let buccal_x = |m: &SiteMeasure| m.bone.frame.buccal().to_array()[0];
     assert!(buccal_x(&right) < -0.9 && buccal_x(&left) > 0.9);

@@ -168,6 +168,10 @@ pub(crate) fn warning(warning: &BoneWarning) -> String {
         BoneWarning::LimitMoved { kind, by_mm } => {
             format!("the point given for the {} was moved {} mm", limit_name(*kind), mm(*by_mm))
         }
+        BoneWarning::BoneBeside { gap_mm, .. } => format!(
+            "other bone lies {} mm beside the ridge, and widths count only the bone under the crest",
+            mm(*gap_mm)
+        ),
         BoneWarning::CoarseVoxels { voxel_mm } => {
             format!("voxels of {} mm are coarse for walls of 1.5 mm", mm(*voxel_mm))
         }
