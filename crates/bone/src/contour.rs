@@ -52,12 +52,20 @@ pub fn contours(image: &SectionImage, threshold: f64) -> Vec<Contour> {
     let (height, width) = (rows + 2, columns + 2);
     let mut next = vec![NONE; 2 * height * width];
     let mut starts = Vec::new();
+    let inside_row = |row: usize| -> Vec<bool> {
+        let mut line = vec![false; width];
+        if (1..=rows).contains(&row) {
+            for (slot, grey) in line[1..].iter_mut().zip(image.row(row - 1)) {
+                *slot = grey.is_some_and(|g| g > threshold);
+            }
+        }
+        line
+    };
+    let mut below = inside_row(0);
     for row in 0..height - 1 {
-        let mut left = [grid.inside(row, 0), grid.inside(row + 1, 0)];
+        let above = std::mem::replace(&mut below, inside_row(row + 1));
         for column in 0..width - 1 {
-            let right = [grid.inside(row, column + 1), grid.inside(row + 1, column + 1)];
-            let corners = [left[0], right[0], right[1], left[1]];
-            left = right;
+            let corners = [above[column], above[column + 1], below[column + 1], below[column]];
             if corners.iter().all(|&c| c == corners[0]) {
                 continue;
             }
@@ -116,10 +124,6 @@ impl Grid<'_> {
             return None;
         }
         self.image.at(row - 1, column - 1).grey()
-    }
-
-    fn inside(&self, row: usize, column: usize) -> bool {
-        self.sample(row, column).is_some_and(|g| g > self.threshold)
     }
 
     fn vertex(&self, side: usize, width: usize) -> (SectionPoint, Option<Clip>) {

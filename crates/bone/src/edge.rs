@@ -283,7 +283,7 @@ impl<'a> Fitter<'a> {
             for a in 0..3 {
                 x[a] += step[a];
             }
-            if step.iter().all(|s| s.abs() < 1e-5) {
+            if step.iter().all(|s| s.abs() < 1e-4) {
                 break;
             }
         }

@@ -19,9 +19,9 @@ use crate::uncertainty::{EdgeQuality, Measured};
 /// the site's point, mm. Jaws are up to about 40 mm high.
 const SEARCH_MM: (f64, f64, f64) = (20.0, 12.0, 48.0);
 /// Distance of samples of the search, mm.
-const SEARCH_STEP_MM: f64 = 0.25;
+const SEARCH_STEP_MM: f64 = 0.3;
 /// What is kept around the piece found, so that the tissue outside it can be read, mm.
-const MARGIN_MM: f64 = 3.0;
+const MARGIN_MM: f64 = 2.8;
 /// The long axis is found over this much bone below the crest, mm (as documented).
 const LONG_AXIS_MM: f64 = 10.0;
 /// ... and over no less than this, mm.
@@ -295,12 +295,11 @@ fn fine_outline(
             Ok((piece, ThresholdFound { grey, source: ThresholdSource::Given, levels }))
         }
         Threshold::Auto => {
-            let (levels, _) = half_way(image, guess, site, piece).ok_or_else(|| {
+            let (levels, piece) = half_way(image, guess, site, piece).ok_or_else(|| {
                 let (low, high) = crate::contour::grey_range(image).unwrap_or((f64::NAN, f64::NAN));
                 BoneError::NoTwoClasses { low, high }
             })?;
             let grey = levels.half_way();
-            let piece = site_piece(image, grey, site)?;
             Ok((
                 piece,
                 ThresholdFound { grey, source: ThresholdSource::HalfWay, levels: Some(levels) },

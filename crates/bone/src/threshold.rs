@@ -16,6 +16,9 @@ const GUESS_RADIUS_MM: f64 = 10.0;
 const NEAR_CREST_MM: f64 = 3.0;
 /// A candidate this many times as contrasty as another one outlines metal.
 const METAL_RATIO: f64 = 3.0;
+/// The half-way value has settled where it changes by less than this share of the contrast: at a
+/// blur of 0.5 mm that moves an edge by 0.0005 mm.
+const SETTLED_SHARE: f64 = 0.001;
 /// Rounds in which outline and half-way value are found from one another.
 const ROUNDS: usize = 3;
 
@@ -108,41 +111,47 @@ pub(crate) fn first_guess(
         return Ok((grey, site_piece(image, grey, site)?));
     }
     let mut values = values_near(image, site);
-    let cuts = candidate_cuts(&mut values);
-    let refined: Vec<(f64, f64, SitePiece)> = cuts
-        .iter()
-        .filter_map(|&cut| {
-            let piece = site_piece(image, cut, site).ok()?;
-            let (found, piece) = half_way(image, cut, site, piece)?;
-            Some((found.half_way(), found.contrast(), piece))
-        })
-        .collect();
-    let near = |p: &SitePiece| p.crest_distance_mm <= NEAR_CREST_MM;
-    let plainest = refined.iter().filter(|r| near(&r.2)).map(|r| r.1).fold(f64::INFINITY, f64::min);
-    let mut best: Option<(f64, SitePiece)> = None;
-    for (cut, contrast, piece) in refined {
-        let better = match &best {
-            None => true,
-            Some((best_cut, best_piece)) => {
-                if near(&piece) {
-                    let metal = contrast > METAL_RATIO * plainest;
-                    !metal && (!near(best_piece) || cut > *best_cut)
-                } else {
-                    !near(best_piece) && piece.crest_distance_mm < best_piece.crest_distance_mm
-                }
-            }
-        };
-        if better {
-            best = Some((cut, piece));
+    let mut candidates: Vec<Candidate> = Vec::new();
+    for cut in candidate_cuts(&mut values) {
+        // Between the levels of an edge that was found, every cut leads to that edge again.
+        if candidates.iter().any(|c| c.leads_here(cut)) {
+            continue;
         }
+        let found = site_piece(image, cut, site).ok().and_then(|p| half_way(image, cut, site, p));
+        candidates.extend(found.map(|(levels, piece)| Candidate { levels, piece }));
     }
-    best.ok_or_else(|| {
+    let near = |c: &Candidate| c.piece.crest_distance_mm <= NEAR_CREST_MM;
+    let contrast = |c: &Candidate| c.levels.contrast();
+    let plainest =
+        candidates.iter().filter(|c| near(c)).map(contrast).fold(f64::INFINITY, f64::min);
+    let best = if plainest.is_finite() {
+        candidates.retain(|c| near(c) && contrast(c) <= METAL_RATIO * plainest);
+        candidates.into_iter().max_by(|a, b| a.levels.half_way().total_cmp(&b.levels.half_way()))
+    } else {
+        let distance = |c: &Candidate| c.piece.crest_distance_mm;
+        candidates.into_iter().min_by(|a, b| distance(a).total_cmp(&distance(b)))
+    };
+    best.map(|c| (c.levels.half_way(), c.piece)).ok_or_else(|| {
         let (low, high) = grey_range(image).unwrap_or((f64::NAN, f64::NAN));
         BoneError::NoTwoClasses { low, high }
     })
 }
 
-/// Levels and outline found from one another, starting at an outline at `threshold`.
+/// An edge that some cut led to.
+struct Candidate {
+    levels: GreyLevels,
+    piece: SitePiece,
+}
+
+impl Candidate {
+    fn leads_here(&self, cut: f64) -> bool {
+        let share = (cut - self.levels.outside) / self.levels.contrast();
+        (0.2..=0.8).contains(&share)
+    }
+}
+
+/// Levels and outline found from one another, starting at an outline at `threshold`: the levels
+/// half-way between which the outline runs, to within a thousandth of their contrast.
 pub(crate) fn half_way(
     image: &SectionImage,
     threshold: f64,
@@ -155,6 +164,9 @@ pub(crate) fn half_way(
         let cut = levels.half_way();
         piece = site_piece(image, cut, site).ok()?;
         levels = grey_levels(image, &piece.outline, cut, piece.crest)?;
+        if (levels.half_way() - cut).abs() < SETTLED_SHARE * levels.contrast() {
+            break;
+        }
     }
     Some((levels, piece))
 }

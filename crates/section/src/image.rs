@@ -88,8 +88,8 @@ pub struct SectionImage {
     frame: SectionFrame,
     least: SectionPoint,
     step_mm: f64,
+    /// Grey values; NaN, which no scan holds, stands for outside and leaves here as a state.
     grey: Array2<f64>,
-    inside: Array2<bool>,
 }
 
 impl SectionImage {
@@ -121,7 +121,7 @@ impl SectionImage {
                 window.least.apical_mm + row as f64 * window.step_mm,
             )
         };
-        let samples: Vec<(f64, bool)> = (0..rows)
+        let samples: Vec<f64> = (0..rows)
             .into_par_iter()
             .flat_map_iter(|row| {
                 let (reader, frame, offsets) = (&reader, &frame, &offsets);
@@ -131,9 +131,8 @@ impl SectionImage {
                 })
             })
             .collect();
-        let grey = Array2::from_shape_fn((rows, columns), |(r, c)| samples[r * columns + c].0);
-        let inside = Array2::from_shape_fn((rows, columns), |(r, c)| samples[r * columns + c].1);
-        Ok(Self { frame, least: window.least, step_mm: window.step_mm, grey, inside })
+        let grey = Array2::from_shape_fn((rows, columns), |(r, c)| samples[r * columns + c]);
+        Ok(Self { frame, least: window.least, step_mm: window.step_mm, grey })
     }
 
     /// An image of values given by a function of the place: for tests and other sources.
@@ -153,9 +152,8 @@ impl SectionImage {
                 window.least.apical_mm + r as f64 * window.step_mm,
             ))
         };
-        let grey = Array2::from_shape_fn((rows, columns), |p| at(p).grey().unwrap_or(0.0));
-        let inside = Array2::from_shape_fn((rows, columns), |p| at(p).grey().is_some());
-        Ok(Self { frame, least: window.least, step_mm: window.step_mm, grey, inside })
+        let grey = Array2::from_shape_fn((rows, columns), |p| at(p).grey().unwrap_or(f64::NAN));
+        Ok(Self { frame, least: window.least, step_mm: window.step_mm, grey })
     }
 
     /// The section's axes.
@@ -191,16 +189,23 @@ impl SectionImage {
     ///
     /// Where there is no such sample.
     #[must_use]
+    #[inline]
     pub fn at(&self, row: usize, column: usize) -> Sample {
-        if self.inside[[row, column]] {
-            Sample::Grey(self.grey[[row, column]])
-        } else {
-            Sample::Outside
-        }
+        state(self.grey[[row, column]])
+    }
+
+    /// The grey values of a row, `None` outside.
+    ///
+    /// # Panics
+    ///
+    /// Where there is no such row.
+    pub fn row(&self, row: usize) -> impl Iterator<Item = Option<f64>> + '_ {
+        self.grey.row(row).into_iter().map(|&g| state(g).grey())
     }
 
     /// The grey value at a place of the plane, bilinear between the four samples around it.
     #[must_use]
+    #[inline]
     pub fn sample(&self, p: SectionPoint) -> Sample {
         let (rows, columns) = self.shape();
         let c = (p.buccal_mm - self.least.buccal_mm) / self.step_mm;
@@ -212,20 +217,16 @@ impl SectionImage {
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
         let (r0, c0) = ((r as usize).min(rows - 2), (c as usize).min(columns - 2));
         let (fr, fc) = (r - r0 as f64, c - c0 as f64);
-        let mut sum = 0.0;
-        for (dr, wr) in [(0, 1.0 - fr), (1, fr)] {
-            for (dc, wc) in [(0, 1.0 - fc), (1, fc)] {
-                if wr * wc == 0.0 {
-                    continue;
-                }
-                match self.at(r0 + dr, c0 + dc) {
-                    Sample::Grey(g) => sum += wr * wc * g,
-                    Sample::Outside => return Sample::Outside,
-                }
-            }
-        }
-        Sample::Grey(sum)
+        let mix = |a: f64, b: f64, t: f64| if t == 0.0 { a } else { a + t * (b - a) };
+        let line = |row: usize| mix(self.grey[[row, c0]], self.grey[[row, c0 + 1]], fc);
+        // A sample that carries weight and is outside makes the mix NaN, which is outside.
+        state(if fr == 0.0 { line(r0) } else { mix(line(r0), line(r0 + 1), fr) })
     }
+}
+
+/// NaN stands for outside.
+fn state(grey: f64) -> Sample {
+    if grey.is_nan() { Sample::Outside } else { Sample::Grey(grey) }
 }
 
 enum Reader<'a> {
@@ -241,15 +242,13 @@ impl Reader<'_> {
         }
     }
 
-    fn mean(&self, middle: PatientPoint, frame: &SectionFrame, offsets: &[f64]) -> (f64, bool) {
-        let mut sum = 0.0;
-        for &offset in offsets {
-            match self.read(middle + frame.mesial() * offset) {
-                Sample::Grey(g) => sum += g,
-                Sample::Outside => return (0.0, false),
-            }
+    /// The mean of the slab's planes at a place; NaN where any of them is outside.
+    fn mean(&self, middle: PatientPoint, frame: &SectionFrame, offsets: &[f64]) -> f64 {
+        if let [_] = offsets {
+            return self.read(middle).grey().unwrap_or(f64::NAN);
         }
-        (sum / offsets.len() as f64, true)
+        let planes = offsets.iter().map(|&offset| self.read(middle + frame.mesial() * offset));
+        planes.map(|g| g.grey().unwrap_or(f64::NAN)).sum::<f64>() / offsets.len() as f64
     }
 }
 

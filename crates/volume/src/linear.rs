@@ -20,6 +20,7 @@ impl Volume {
 
     /// As [`Volume::sample_linear`], at a place in voxel space.
     #[must_use]
+    #[inline]
     pub fn sample_linear_at(&self, at: VoxelCoord) -> Sample {
         let dims = self.geometry().dims();
         let coords = at.to_array();
@@ -56,6 +57,7 @@ impl Volume {
 }
 
 /// The voxel at or below `c` and the share of the way to the next, `None` outside the grid.
+#[inline]
 pub(crate) fn cell(c: f64, n: usize) -> Option<(usize, f64)> {
     let last = n as f64 - 1.0;
     if !(c >= -EDGE_ROUNDING_VOXELS && c <= last + EDGE_ROUNDING_VOXELS) {

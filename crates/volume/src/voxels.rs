@@ -22,6 +22,7 @@ impl StoredVoxels {
         [i, j, k]
     }
 
+    #[inline]
     pub(crate) fn at(&self, i: usize, j: usize, k: usize) -> i32 {
         match self {
             Self::Signed(a) => i32::from(a[[k, j, i]]),
@@ -140,6 +141,7 @@ impl Volume {
     ///
     /// Where there is no such voxel.
     #[must_use]
+    #[inline]
     pub fn voxel_grey(&self, i: usize, j: usize, k: usize) -> Option<f64> {
         if self.absent[k] {
             return None;
