@@ -24,11 +24,14 @@ use error::{CliError, exit};
 fn main() -> ExitCode {
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
+        Err(e) if e.use_stderr() => {
+            report(&usage_error(&e), None, false);
+            return ExitCode::from(exit::USAGE);
+        }
         Err(e) => {
-            let wrong = e.use_stderr();
-            // Help and version go to standard output, faults to standard error.
+            // Help and version; a closed pipe ends quietly.
             let _ = e.print();
-            return ExitCode::from(if wrong { exit::USAGE } else { 0 });
+            return ExitCode::SUCCESS;
         }
     };
     let json = json_of(&cli.command);
@@ -45,6 +48,23 @@ fn main() -> ExitCode {
             ExitCode::from(error.exit)
         }
     }
+}
+
+/// A fault of the command line in one line, as every other error.
+fn usage_error(error: &clap::Error) -> CliError {
+    let text = error.render().to_string();
+    let mut lines = text.lines().map(str::trim).filter(|l| !l.is_empty());
+    let what = lines
+        .next()
+        .unwrap_or_default()
+        .trim_start_matches("error: ")
+        .trim_end_matches(':')
+        .to_owned();
+    // What is missing or possible stands on the lines up to the usage.
+    let more: Vec<&str> =
+        lines.take_while(|l| !l.starts_with("Usage:") && !l.starts_with("For more")).collect();
+    let what = if more.is_empty() { what } else { format!("{what} ({})", more.join("; ")) };
+    CliError::new(exit::USAGE, "usage", what, "", "see `jawgauge --help`")
 }
 
 fn common_of(command: &Command) -> &Common {

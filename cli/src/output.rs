@@ -104,10 +104,11 @@ pub(crate) fn print(text: &str) -> Result<(), CliError> {
     }
 }
 
-/// A line for a person on standard error.
+/// A line for a person on standard error: one line, whatever characters a path in it has.
 pub(crate) fn note(text: &str) {
+    let line = text.replace(char::is_control, "\u{fffd}");
     // Nothing can be done where standard error is closed.
-    let _ = writeln!(io::stderr().lock(), "{text}");
+    let _ = writeln!(io::stderr().lock(), "{line}");
 }
 
 /// A file name made of a text: letters, digits and hyphens, at most 40 of them.

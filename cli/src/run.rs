@@ -115,8 +115,8 @@ fn volume_entry(
     let entry = VolumeEntry {
         series: series.series_uid.clone(),
         dims,
-        spacing_mm: spacing,
-        affine: geometry.affine().to_rows(),
+        spacing_mm: spacing.map(nanometres),
+        affine: geometry.affine().to_rows().map(|row| row.map(nanometres)),
         grey_range: range.map(|(low, high)| [low, high]),
         transfer_syntax: facts.transfer_syntax.clone(),
         sop_class: facts.sop_class.clone(),
@@ -127,6 +127,11 @@ fn volume_entry(
         usable: true,
     };
     Ok((entry, text))
+}
+
+/// Without the last digits, which are rounding of the fit to the slices' positions.
+fn nanometres(mm: f64) -> f64 {
+    (mm * 1e6).round() / 1e6
 }
 
 /// `measure`.

@@ -25,9 +25,35 @@ fn clip_words(by: Clip) -> &'static str {
     }
 }
 
-/// Of a scan.
+/// Of a scan: what the reader saw, and what it means for the figures.
 pub(crate) fn of_scan(warnings: &[ScanWarning]) -> Vec<WarningEntry> {
-    warnings.iter().map(|w| entry(w.code(), w.to_string())).collect()
+    warnings.iter().map(|w| entry(w.code(), format!("{w}; {}", consequence(w)))).collect()
+}
+
+/// Why something that was noticed in a scan matters, and what to do.
+fn consequence(warning: &ScanWarning) -> &'static str {
+    match warning {
+        ScanWarning::SpacingAttributesDisagree { .. } => {
+            "the positions are what counts and were used: nothing to do"
+        }
+        ScanWarning::MissingSlices { .. } => {
+            "what crosses the gap is not measured: export the scan again, whole"
+        }
+        ScanWarning::Duplicates { .. } => {
+            "repeats were left out, and figures do not depend on them: nothing to do"
+        }
+        ScanWarning::Localizers { .. } => "they are no slices and were left out: nothing to do",
+        ScanWarning::Sheared { .. } => {
+            "the stack is measured as it lies, not as a straight one: other programs may show it sheared"
+        }
+        ScanWarning::UndeclaredPadding { .. } => {
+            "it was taken for a grey value, and beside it an edge may be false: check the picture"
+        }
+        ScanWarning::SurplusPixelBytes { .. } => {
+            "the surplus was ignored, but something wrote the files oddly: check the picture"
+        }
+        _ => "it may move the edge of the bone: check the picture",
+    }
 }
 
 /// Of a site: of its bone, and one for each value that could not be measured.
