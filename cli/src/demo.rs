@@ -11,7 +11,7 @@ use jawgauge_space::PatientPoint;
 use crate::args::{Between, Cut, DemoArgs};
 use crate::case::Case;
 use crate::error::{CliError, exit};
-use crate::output::{Outputs, print};
+use crate::output::{Existing, Outputs, print};
 use crate::run::{Fitted, fit_case, measure_document, required_line, tell};
 use crate::session::MeasuredSite;
 use crate::{pictures, tables};
@@ -33,7 +33,7 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<u8, CliError> {
     let case_path = dir.join("case.toml");
     let mut outputs = Outputs::default();
     outputs.add(case_path.clone(), case_file(&truth));
-    outputs.write(false)?;
+    outputs.write(Existing::Stays)?;
 
     // From here on as any other case: read from the files.
     let cut = Cut { step_mm: 0.1, slab_mm: 0.0, interpolation: Between::Cubic };
@@ -47,7 +47,7 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<u8, CliError> {
     outputs.add(dir.join("walls.csv"), tables::walls_csv(&fitted.document));
     outputs.add(dir.join("measure.json"), json(&measures)?);
     outputs.add(dir.join("fit.json"), json(&fitted.document)?);
-    let written = outputs.write(false)?;
+    let written = outputs.write(Existing::Stays)?;
     print(&text(&fitted, &truth, &dir, &written))?;
     Ok(0)
 }

@@ -121,6 +121,19 @@ impl fmt::Display for CliError {
     }
 }
 
+/// A text from a file with all that is not plainly visible escaped, quotes left as they are.
+pub(crate) fn plain(text: &str) -> String {
+    let mut shown = String::new();
+    for c in text.chars() {
+        if matches!(c, '\'' | '"' | '\\') {
+            shown.push(c);
+        } else {
+            shown.extend(c.escape_debug());
+        }
+    }
+    shown
+}
+
 /// A text from a file in quotes, control characters escaped.
 pub(crate) fn quoted(text: &str) -> String {
     format!("{text:?}")

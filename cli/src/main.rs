@@ -5,6 +5,7 @@ mod args;
 mod case;
 mod demo;
 mod error;
+mod inspect;
 mod output;
 mod pictures;
 mod run;
@@ -16,16 +17,23 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::Parser;
+use clap::error::ErrorKind;
 use jawgauge_report::documents::ErrorDocument;
 
 use args::{Cli, Command, Common};
 use error::{CliError, exit};
+use output::Existing;
 
 fn main() -> ExitCode {
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
+        Err(e) if e.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand => {
+            // No command at all: the help is the answer.
+            let _ = e.print();
+            return ExitCode::from(exit::USAGE);
+        }
         Err(e) if e.use_stderr() => {
-            report(&usage_error(&e), None, false);
+            report(&usage_error(&e), None, Existing::Stays);
             return ExitCode::from(exit::USAGE);
         }
         Err(e) => {
@@ -36,7 +44,7 @@ fn main() -> ExitCode {
     };
     let json = json_of(&cli.command);
     let result = set_threads(common_of(&cli.command)).and_then(|()| match &cli.command {
-        Command::Inspect(args) => run::inspect(args),
+        Command::Inspect(args) => inspect::inspect(args),
         Command::Measure(args) => run::measure(args),
         Command::Fit(args) => run::fit(args),
         Command::Demo(args) => demo::demo(args),
@@ -44,7 +52,7 @@ fn main() -> ExitCode {
     match result {
         Ok(status) => ExitCode::from(status),
         Err(error) => {
-            report(&error, json, force_of(&cli.command));
+            report(&error, json, existing_of(&cli.command));
             ExitCode::from(error.exit)
         }
     }
@@ -85,11 +93,11 @@ fn json_of(command: &Command) -> Option<PathBuf> {
     }
 }
 
-fn force_of(command: &Command) -> bool {
+fn existing_of(command: &Command) -> Existing {
     match command {
-        Command::Measure(args) => args.output.force,
-        Command::Fit(args) => args.output.force,
-        Command::Inspect(_) | Command::Demo(_) => false,
+        Command::Measure(args) => Existing::with_force(args.output.force),
+        Command::Fit(args) => Existing::with_force(args.output.force),
+        Command::Inspect(_) | Command::Demo(_) => Existing::Stays,
     }
 }
 
@@ -101,7 +109,7 @@ fn set_threads(common: &Common) -> Result<(), CliError> {
 }
 
 /// One line on standard error, and the document where one was asked for.
-fn report(error: &CliError, json: Option<PathBuf>, force: bool) {
+fn report(error: &CliError, json: Option<PathBuf>, existing: Existing) {
     output::note(&error.to_string());
     let Some(path) = json else { return };
     let document = ErrorDocument::new(&error.code, &error.message(), &error.location);
@@ -109,9 +117,9 @@ fn report(error: &CliError, json: Option<PathBuf>, force: bool) {
     text.push('\n');
     if output::is_stdout(&path) {
         let _ = output::print(&text);
-    } else if error.code != "file-exists" {
+    } else if !matches!(error.code.as_str(), "file-exists" | "file-twice" | "cannot-write") {
         let mut outputs = output::Outputs::default();
         outputs.add(path, text);
-        let _ = outputs.write(force);
+        let _ = outputs.write(existing);
     }
 }

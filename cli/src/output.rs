@@ -6,6 +6,24 @@ use std::path::{Path, PathBuf};
 
 use crate::error::{CliError, exit};
 
+/// What becomes of a file that is already there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Existing {
+    /// It stays, and that is an error; the command has no `--force`.
+    Stays,
+    /// It stays unless `--force` is given, which it is not.
+    StaysUnlessForced,
+    /// It is replaced: `--force` is given.
+    Replaced,
+}
+
+impl Existing {
+    /// Of a command that has `--force`.
+    pub(crate) fn with_force(force: bool) -> Self {
+        if force { Self::Replaced } else { Self::StaysUnlessForced }
+    }
+}
+
 /// Files to be written, all checked before the first is.
 #[derive(Debug, Default)]
 pub(crate) struct Outputs {
@@ -18,9 +36,19 @@ impl Outputs {
     }
 
     /// Writes every file under a temporary name beside its place, then renames them.
-    pub(crate) fn write(self, force: bool) -> Result<Vec<PathBuf>, CliError> {
-        for (path, _) in &self.files {
-            check_free(path, force)?;
+    pub(crate) fn write(self, existing: Existing) -> Result<Vec<PathBuf>, CliError> {
+        for (index, (path, _)) in self.files.iter().enumerate() {
+            check_free(path, existing)?;
+            if self.files[..index].iter().any(|(other, _)| same_place(other, path)) {
+                let what = format!("{} is named for two results", path.display());
+                return Err(CliError::new(
+                    exit::USAGE,
+                    "file-twice",
+                    what,
+                    "",
+                    "give each its own place",
+                ));
+            }
         }
         let mut staged = Vec::new();
         for (path, bytes) in self.files {
@@ -29,17 +57,17 @@ impl Outputs {
                 .filter(|p| !p.as_os_str().is_empty())
                 .unwrap_or_else(|| Path::new("."));
             fs::create_dir_all(folder).map_err(|e| failed(&path, &e))?;
-            let mut file = tempfile::Builder::new()
-                .prefix(".jawgauge-")
-                .tempfile_in(folder)
-                .map_err(|e| failed(&path, &e))?;
+            let mut builder = tempfile::Builder::new();
+            builder.prefix(".jawgauge-");
+            ordinary(&mut builder);
+            let mut file = builder.tempfile_in(folder).map_err(|e| failed(&path, &e))?;
             file.write_all(&bytes).map_err(|e| failed(&path, &e))?;
-            readable_by_all(file.path()).map_err(|e| failed(&path, &e))?;
             staged.push((file, path));
         }
         let mut written = Vec::new();
         for (file, path) in staged {
-            let kept = if force { file.persist(&path) } else { file.persist_noclobber(&path) };
+            let replaced = existing == Existing::Replaced;
+            let kept = if replaced { file.persist(&path) } else { file.persist_noclobber(&path) };
             kept.map_err(|e| failed(&path, &e.error))?;
             written.push(path);
         }
@@ -47,30 +75,34 @@ impl Outputs {
     }
 }
 
-/// Temporary files are made for their owner only; results are ordinary files.
+/// Temporary files are made for their owner only; results are ordinary files, as the user's mask
+/// allows.
 #[cfg(unix)]
-fn readable_by_all(path: &Path) -> io::Result<()> {
+fn ordinary(builder: &mut tempfile::Builder<'_, '_>) {
     use std::os::unix::fs::PermissionsExt;
-    fs::set_permissions(path, fs::Permissions::from_mode(0o644))
+    builder.permissions(fs::Permissions::from_mode(0o666));
 }
 
 #[cfg(not(unix))]
-fn readable_by_all(_: &Path) -> io::Result<()> {
-    Ok(())
+fn ordinary(_: &mut tempfile::Builder<'_, '_>) {}
+
+/// Whether two paths, neither of which may exist yet, are one place.
+fn same_place(a: &Path, b: &Path) -> bool {
+    let absolute = |p: &Path| std::path::absolute(p).unwrap_or_else(|_| p.to_owned());
+    absolute(a) == absolute(b)
 }
 
-/// Whether a file may be written: it must not be there yet, unless forced.
-pub(crate) fn check_free(path: &Path, force: bool) -> Result<(), CliError> {
-    if path.exists() && !force {
-        return Err(CliError::new(
-            exit::USAGE,
-            "file-exists",
-            format!("{} is already there", path.display()),
-            "",
-            "give another place, or --force to overwrite",
-        ));
+/// Whether a file may be written.
+pub(crate) fn check_free(path: &Path, existing: Existing) -> Result<(), CliError> {
+    if !path.exists() || existing == Existing::Replaced {
+        return Ok(());
     }
-    Ok(())
+    let remedy = match existing {
+        Existing::Stays => "give another place",
+        _ => "give another place, or --force to overwrite",
+    };
+    let what = format!("{} is already there", path.display());
+    Err(CliError::new(exit::USAGE, "file-exists", what, "", remedy))
 }
 
 fn failed(path: &Path, error: &io::Error) -> CliError {
@@ -129,7 +161,7 @@ pub(crate) fn slug(text: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::{Outputs, slug};
+    use super::{Existing, Outputs, slug};
 
     #[test]
     fn names_of_files_cannot_leave_their_folder() {
@@ -146,16 +178,19 @@ mod tests {
         let (first, second) = (folder.path().join("a/one"), folder.path().join("a/two"));
         let mut outputs = Outputs::default();
         outputs.add(first.clone(), "1");
-        outputs.write(false).expect("written");
+        outputs.write(Existing::StaysUnlessForced).expect("written");
         let mut outputs = Outputs::default();
         outputs.add(second.clone(), "2");
         outputs.add(first.clone(), "other");
-        assert_eq!(outputs.write(false).expect_err("there already").code, "file-exists");
+        assert_eq!(
+            outputs.write(Existing::StaysUnlessForced).expect_err("there already").code,
+            "file-exists"
+        );
         assert!(!second.exists(), "nothing is half written");
         assert_eq!(std::fs::read_to_string(&first).expect("read"), "1");
         let mut outputs = Outputs::default();
         outputs.add(first.clone(), "new");
-        outputs.write(true).expect("forced");
+        outputs.write(Existing::Replaced).expect("forced");
         assert_eq!(std::fs::read_to_string(&first).expect("read"), "new");
         assert_eq!(std::fs::read_dir(folder.path().join("a")).expect("a folder").count(), 1);
     }

@@ -2,141 +2,29 @@
 
 use std::path::Path;
 
-use jawgauge_fixture::{FitContext, SiteFit, Verdict, fit_site};
-use jawgauge_intake::{list_series, read_scan};
+use jawgauge_fixture::{FitContext, FitError, SiteFit, Verdict, fit_site};
 use jawgauge_report::documents::{
-    CAUTION, FailedEntry, FitDocument, FitSite, InspectDocument, MeasureDocument, ScanEntry,
-    VolumeEntry, fit_entry, measure_site_entry,
+    CAUTION, FailedEntry, FitDocument, FitSite, MeasureDocument, ScanEntry, fit_entry,
+    measure_site_entry,
 };
 use serde::Serialize;
 
 use crate::answer::answer;
-use crate::args::{Cut, FitArgs, InspectArgs, MeasureArgs, Output};
+use crate::args::{Cut, FitArgs, MeasureArgs};
 use crate::case::Case;
-use crate::error::{CliError, exit};
-use crate::output::{Outputs, check_free, is_stdout, note, print};
+use crate::error::{CliError, exit, quoted};
+use crate::output::{Existing, Outputs, check_free, is_stdout, note, print};
 use crate::pictures;
 use crate::session::{MeasuredSite, Session};
-use crate::{tables, warn};
+use crate::tables;
 
 /// Version of the program, for documents.
-const VERSION: &str = env!("CARGO_PKG_VERSION");
-
-/// `inspect`.
-pub(crate) fn inspect(args: &InspectArgs) -> Result<u8, CliError> {
-    check_json(args.json.as_deref(), false)?;
-    let mut volumes = Vec::new();
-    let mut text = String::new();
-    for series in list_series(&args.scan)? {
-        let (entry, lines) = volume_entry(&args.scan, &series)?;
-        text.push_str(&lines);
-        volumes.push(entry);
-    }
-    let unusable = volumes.iter().any(|v| !v.usable);
-    let document = InspectDocument {
-        schema: "jawgauge/inspect/1",
-        version: VERSION,
-        volumes,
-        caution: CAUTION,
-    };
-    for volume in &document.volumes {
-        for line in tables::warning_lines("", &volume.warnings) {
-            note(&line);
-        }
-    }
-    finish(&document, args.json.as_deref(), &text, Outputs::default(), false)?;
-    Ok(if unusable { exit::SCAN } else { 0 })
-}
-
-fn volume_entry(
-    path: &Path,
-    series: &jawgauge_intake::SeriesSummary,
-) -> Result<(VolumeEntry, String), CliError> {
-    let failed = |error: &jawgauge_intake::IntakeError| {
-        let entry = VolumeEntry {
-            series: series.series_uid.clone(),
-            dims: [0, 0, series.slices],
-            spacing_mm: [f64::NAN; 3],
-            affine: [[f64::NAN; 4]; 4],
-            grey_range: None,
-            transfer_syntax: String::new(),
-            sop_class: String::new(),
-            identity_removed: false,
-            names_patient: false,
-            files: series.slices,
-            warnings: vec![jawgauge_report::documents::WarningEntry {
-                code: error.code().to_owned(),
-                message: error.to_string(),
-            }],
-            usable: false,
-        };
-        let text = format!("series {}\n  cannot be measured: {error}\n", series.series_uid);
-        Ok((entry, text))
-    };
-    if let Err(error) = &series.outline {
-        return failed(error);
-    }
-    let scan = match read_scan(path, Some(&series.series_uid)) {
-        Ok(scan) => scan,
-        Err(error) => return failed(&error),
-    };
-    let geometry = scan.volume.geometry();
-    let (dims, spacing, facts) = (geometry.dims(), geometry.spacing_mm(), &scan.facts);
-    let range = scan.volume.grey_range();
-    let rows = [
-        ("voxels", format!("{} x {} x {}", dims[0], dims[1], dims[2])),
-        ("voxel steps", format!("{:.4} x {:.4} x {:.4} mm", spacing[0], spacing[1], spacing[2])),
-        (
-            "grey values",
-            range.map_or("none".to_owned(), |(low, high)| format!("{low:.0} to {high:.0}")),
-        ),
-        (
-            "stored",
-            format!(
-                "{} bit, {}",
-                facts.bits_stored,
-                if facts.signed { "signed" } else { "unsigned" }
-            ),
-        ),
-        ("files", facts.files.to_string()),
-        (
-            "patient",
-            if facts.names_patient { "still named in the files" } else { "not named" }.to_owned(),
-        ),
-        (
-            "identity removed",
-            if facts.identity_removed { "said to be" } else { "not said to be" }.to_owned(),
-        ),
-    ];
-    let mut text = format!("series {}\n", series.series_uid);
-    for (name, value) in rows {
-        text.push_str(&format!("  {name:<17}{value}\n"));
-    }
-    let entry = VolumeEntry {
-        series: series.series_uid.clone(),
-        dims,
-        spacing_mm: spacing.map(nanometres),
-        affine: geometry.affine().to_rows().map(|row| row.map(nanometres)),
-        grey_range: range.map(|(low, high)| [low, high]),
-        transfer_syntax: facts.transfer_syntax.clone(),
-        sop_class: facts.sop_class.clone(),
-        identity_removed: facts.identity_removed,
-        names_patient: facts.names_patient,
-        files: facts.files,
-        warnings: warn::of_scan(&scan.warnings),
-        usable: true,
-    };
-    Ok((entry, text))
-}
-
-/// Without the last digits, which are rounding of the fit to the slices' positions.
-fn nanometres(mm: f64) -> f64 {
-    (mm * 1e6).round() / 1e6
-}
+pub(crate) const VERSION: &str = env!("CARGO_PKG_VERSION");
 
 /// `measure`.
 pub(crate) fn measure(args: &MeasureArgs) -> Result<u8, CliError> {
-    check_output(&args.output)?;
+    let existing = Existing::with_force(args.output.force);
+    check_json(args.output.json.as_deref(), existing)?;
     let session = Session::open(Case::read(&args.case)?, &args.cut)?;
     let document = measure_document(&session);
     let mut text = String::new();
@@ -153,13 +41,14 @@ pub(crate) fn measure(args: &MeasureArgs) -> Result<u8, CliError> {
         outputs.add(dir.join("widths.csv"), tables::widths_csv(&document));
         outputs.add(dir.join("heights.csv"), tables::heights_csv(&document));
     }
-    finish(&document, args.output.json.as_deref(), &text, outputs, args.output.force)?;
+    finish(&document, args.output.json.as_deref(), &text, outputs, existing)?;
     Ok(if session.is_complete() { 0 } else { exit::PARTLY })
 }
 
 /// `fit`.
 pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
-    check_output(&args.output)?;
+    let existing = Existing::with_force(args.output.force);
+    check_json(args.output.json.as_deref(), existing)?;
     let case = Case::read(&args.case)?;
     if case.fixtures.is_empty() {
         let what = "the case has no fixtures";
@@ -168,7 +57,7 @@ pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
             exit::USAGE,
             "no-fixtures",
             what,
-            args.case.display().to_string(),
+            crate::case::shown_name(&args.case),
             remedy,
         ));
     }
@@ -184,15 +73,17 @@ pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
     text.push_str(CAUTION);
     text.push('\n');
     tell(&fitted.session);
-    for failed in fitted.document.failed.iter().filter(|f| f.fixture.is_some()) {
-        note(&format!("error[{}]: {}, site {:?}", failed.code, failed.message, failed.id));
+    for (site, found) in fitted.session.measured().zip(&fitted.found) {
+        for error in &found.failed {
+            note(&fixture_error(&site.site.id, error).1.to_string());
+        }
     }
     let mut outputs = Outputs::default();
     if let Some(dir) = &args.output.out {
         pictures::add(&mut outputs, dir, &fitted.session, &fitted.found)?;
         outputs.add(dir.join("walls.csv"), tables::walls_csv(&fitted.document));
     }
-    finish(&fitted.document, args.output.json.as_deref(), &text, outputs, args.output.force)?;
+    finish(&fitted.document, args.output.json.as_deref(), &text, outputs, existing)?;
     let complete = fitted.session.is_complete() && fitted.document.failed.is_empty();
     let met =
         fitted.found.iter().all(|f| f.fits.first().is_some_and(|fit| fit.verdict == Verdict::Met));
@@ -223,7 +114,15 @@ pub(crate) fn fit_case(case: Case, platform_depth_mm: f64, cut: &Cut) -> Result<
         .collect();
     let mut failed: Vec<FailedEntry> = failed_sites(&session);
     for (site, found) in session.measured().zip(&found) {
-        failed.extend(found.failed.iter().map(|error| failed_fixture(&site.site.id, error)));
+        for error in &found.failed {
+            let (fixture, error) = fixture_error(&site.site.id, error);
+            failed.push(FailedEntry {
+                id: site.site.id.clone(),
+                fixture,
+                code: error.code.clone(),
+                message: error.message(),
+            });
+        }
     }
     let document = FitDocument {
         schema: "jawgauge/fit/1",
@@ -273,8 +172,8 @@ fn fit_site_entry(session: &Session, site: &MeasuredSite, found: &SiteFit) -> Fi
     }
 }
 
-fn failed_fixture(site: &str, error: &jawgauge_fixture::FitError) -> FailedEntry {
-    use jawgauge_fixture::FitError;
+/// A fixture that could not be placed.
+fn fixture_error(site: &str, error: &FitError) -> (Option<String>, CliError) {
     let (fixture, code, remedy) = match error {
         FitError::NotInBone { fixture } => {
             (Some(fixture), "fixture-not-in-bone", "check the pose or `platform_depth_mm`")
@@ -282,12 +181,8 @@ fn failed_fixture(site: &str, error: &jawgauge_fixture::FitError) -> FailedEntry
         FitError::Section { fixture, .. } => (Some(fixture), "fixture-section", "check the pose"),
         _ => (None, "fixture", "check the fixture"),
     };
-    FailedEntry {
-        id: site.to_owned(),
-        fixture: fixture.cloned(),
-        code: code.to_owned(),
-        message: format!("{error}: {remedy}"),
-    }
+    let place = format!("site {}", quoted(site));
+    (fixture.cloned(), CliError::new(exit::PARTLY, code, error.to_string(), place, remedy))
 }
 
 fn failed_sites(session: &Session) -> Vec<FailedEntry> {
@@ -366,24 +261,21 @@ pub(crate) fn tell(session: &Session) {
     }
 }
 
-fn check_output(output: &Output) -> Result<(), CliError> {
-    check_json(output.json.as_deref(), output.force)
-}
-
-fn check_json(json: Option<&Path>, force: bool) -> Result<(), CliError> {
+/// Refuses a place for the document that is taken, before any work is done.
+pub(crate) fn check_json(json: Option<&Path>, existing: Existing) -> Result<(), CliError> {
     match json {
-        Some(path) if !is_stdout(path) => check_free(path, force),
+        Some(path) if !is_stdout(path) => check_free(path, existing),
         _ => Ok(()),
     }
 }
 
 /// Writes all files, then the result to standard output.
-fn finish(
+pub(crate) fn finish(
     document: &impl Serialize,
     json: Option<&Path>,
     text: &str,
     mut outputs: Outputs,
-    force: bool,
+    existing: Existing,
 ) -> Result<(), CliError> {
     let rendered = serde_json::to_string_pretty(document).map(|mut s| {
         s.push('\n');
@@ -393,16 +285,16 @@ fn finish(
         rendered.map_err(|e| CliError::new(exit::OTHER, "document", e.to_string(), "", ""))?;
     match json {
         Some(path) if is_stdout(path) => {
-            outputs.write(force)?;
+            outputs.write(existing)?;
             print(&rendered)
         }
         Some(path) => {
             outputs.add(path.to_owned(), rendered);
-            outputs.write(force)?;
+            outputs.write(existing)?;
             print(text)
         }
         None => {
-            outputs.write(force)?;
+            outputs.write(existing)?;
             print(text)
         }
     }

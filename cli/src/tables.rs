@@ -9,6 +9,7 @@ use jawgauge_report::documents::{FitDocument, MeasureDocument, WarningEntry};
 use jawgauge_section::PatientSide;
 
 use crate::case::Arch;
+use crate::error::plain;
 use crate::session::{MeasuredSite, Session};
 use crate::warn::limit_name;
 
@@ -54,7 +55,7 @@ fn title(site: &MeasuredSite) -> String {
     let tooth = site.tooth().map_or(String::new(), |t| format!(" (tooth {t})"));
     format!(
         "{}{tooth}, {}, station {:.2} mm\n",
-        site.site.id.escape_debug(),
+        plain(&site.site.id),
         side_words(site.frame.side),
         site.frame.place.station_mm
     )
@@ -129,7 +130,7 @@ pub(crate) fn site_fits(
         .iter()
         .map(|fit| {
             vec![
-                fit.fixture.escape_debug().to_string(),
+                plain(&fit.fixture),
                 fit.verdict.as_str().to_owned(),
                 wall_words(&fit.walls.buccal),
                 wall_words(&fit.walls.lingual),

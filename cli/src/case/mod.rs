@@ -68,10 +68,7 @@ const TOP: &[&str] =
 impl Case {
     /// Reads and checks a case file.
     pub(crate) fn read(path: &Path) -> Result<Self, CliError> {
-        let name = path
-            .file_name()
-            .map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
-        let name = name.escape_debug().to_string();
+        let name = shown_name(path);
         let text = fs::read_to_string(path).map_err(|e| {
             let what = format!("the case file cannot be read ({e})");
             CliError::new(
@@ -142,6 +139,14 @@ impl Case {
             fixtures,
         })
     }
+}
+
+/// A case file's name without its folders, which may be named after a patient.
+pub(crate) fn shown_name(path: &Path) -> String {
+    let name = path
+        .file_name()
+        .map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
+    name.escape_debug().to_string()
 }
 
 #[cfg(test)]

@@ -125,11 +125,11 @@ fn site(section: &Section<'_>, arch: Arch, universal: bool) -> Result<Site, CliE
         return Err(section.bad("id", "empty", "give the site a name"));
     }
     let tooth = tooth(section, universal)?;
-    if let Some(tooth) = tooth {
-        if tooth.is_upper() != (arch == Arch::Maxilla) {
-            let what = format!("tooth {} does not stand in the {}", tooth.iso(), arch.as_str());
-            return Err(section.bad("tooth", what, "mend `tooth` or `arch`"));
-        }
+    if let Some(tooth) = tooth
+        && tooth.is_upper() != (arch == Arch::Maxilla)
+    {
+        let what = format!("tooth {} does not stand in the {}", tooth.iso(), arch.as_str());
+        return Err(section.bad("tooth", what, "mend `tooth` or `arch`"));
     }
     let place = match (point(section, "at")?, section.number("station_mm")?) {
         (Some(at), None) => SitePlace::At(at),
@@ -287,11 +287,11 @@ fn solid(section: &Section<'_>) -> Result<FixtureSolid, CliError> {
         })?;
         let claims = [("diameter_mm", solid.widest_mm()), ("length_mm", solid.length_mm())];
         for (key, of_profile) in claims {
-            if let Some(given) = section.number(key)? {
-                if !((given - of_profile).abs() <= 1e-6) {
-                    let what = format!("{given} contradicts `profile_mm`, which has {of_profile}");
-                    return Err(section.bad(key, what, "make them agree or leave one out"));
-                }
+            if let Some(given) = section.number(key)?
+                && !((given - of_profile).abs() <= 1e-6)
+            {
+                let what = format!("{given} contradicts `profile_mm`, which has {of_profile}");
+                return Err(section.bad(key, what, "make them agree or leave one out"));
             }
         }
         return Ok(solid);

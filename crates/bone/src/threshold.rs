@@ -19,6 +19,9 @@ const METAL_RATIO: f64 = 3.0;
 /// The half-way value has settled where it changes by less than this share of the contrast: at a
 /// blur of 0.5 mm that moves an edge by 0.0005 mm.
 const SETTLED_SHARE: f64 = 0.001;
+/// Two levels closer than this many standard deviations of the noise are one tissue: among pure
+/// noise, the highest and lowest stretches of it lie three to four apart.
+const LEAST_CONTRAST: f64 = 6.0;
 /// Rounds in which outline and half-way value are found from one another.
 const ROUNDS: usize = 3;
 
@@ -118,7 +121,11 @@ pub(crate) fn first_guess(
             continue;
         }
         let found = site_piece(image, cut, site).ok().and_then(|p| half_way(image, cut, site, p));
-        candidates.extend(found.map(|(levels, piece)| Candidate { levels, piece }));
+        candidates.extend(
+            found
+                .filter(|(levels, _)| levels.contrast() >= LEAST_CONTRAST * levels.noise)
+                .map(|(levels, piece)| Candidate { levels, piece }),
+        );
     }
     let near = |c: &Candidate| c.piece.crest_distance_mm <= NEAR_CREST_MM;
     let contrast = |c: &Candidate| c.levels.contrast();
