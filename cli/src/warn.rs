@@ -164,6 +164,13 @@ fn of_bone(warning: &BoneWarning) -> WarningEntry {
                 levels_mm.iter().map(f64::to_string).collect::<Vec<_>>().join(", ")
             ),
         ),
+        BoneWarning::MixedOutside { share } => entry(
+            "mixed-outside",
+            format!(
+                "the grey value outside the bone varies by {:.0} % of the contrast from place to place, as between gum and air, so one threshold cannot be half-way everywhere; the uncertainty allows for it: check the outline in the picture",
+                100.0 * share
+            ),
+        ),
         BoneWarning::CoarseVoxels { voxel_mm } => entry(
             "coarse-voxels",
             format!(

@@ -122,6 +122,13 @@ pub enum BoneWarning {
         /// The smallest gap, mm.
         gap_mm: f64,
     },
+    /// The bone borders on one tissue here and on another there, as on gum and on air, so that one
+    /// threshold cannot be half-way for both.
+    MixedOutside {
+        /// Standard deviation of the grey value outside from place to place, as a share of the
+        /// contrast.
+        share: f64,
+    },
     /// Voxels are coarse against the walls that are to be judged.
     CoarseVoxels {
         /// The longest voxel step, mm.

@@ -20,6 +20,15 @@ const NEAR_MM: f64 = 14.0;
 const SLOPE_REACH_MM: f64 = 0.15;
 /// Places within this share of the contrast below the peak belong to the cortex' plateau.
 const PLATEAU_SHARE: f64 = 0.08;
+/// The blur of the edge ends this many of its full widths outside, 2.8 standard deviations.
+const BEYOND_BLURS: f64 = 1.2;
+/// Over thin mucosa the level is looked for between these distances outside the edge, mm.
+const THIN_MM: (f64, f64) = (0.3, 1.7);
+/// Standard uncertainty of that level, over its step down to air: 1 mm of mucosa at a blur of 0.5 mm
+/// is read that much too low.
+const THIN_SHARE: f64 = 0.2;
+/// A plateau lower by this share of the step to the threshold than its beginning falls off.
+const FALL_SHARE: f64 = 0.15;
 /// A stretch of outline this many times as dense as the typical one is metal.
 const METAL_RATIO: f64 = 2.5;
 /// Full width at half maximum of a Gaussian over its standard deviation.
@@ -104,30 +113,76 @@ struct Outside {
     noise: f64,
 }
 
-/// The level outside: beyond the blur of the edge, over one millimetre, where nothing else
-/// dense follows.
+/// The level outside: the plateau of one millimetre beyond the blur of the edge, where nothing else
+/// dense follows; or, where that plateau falls off towards air as it does over thin mucosa, the
+/// place next to the edge where the grey value changes least.
 fn outside_levels<N>(
     normals: &[N],
     at: &impl Fn(&N, f64) -> Option<f64>,
     threshold: f64,
     blur_mm: f64,
 ) -> Option<Outside> {
-    let start = (1.2 * blur_mm).max(0.8);
-    let mut means = Vec::new();
-    let mut deviations = Vec::new();
-    for n in normals {
-        let plateau: Option<Vec<f64>> = steps(start, start + 1.0).map(|s| at(n, s)).collect();
-        let Some(plateau) = plateau else { continue };
-        if plateau.iter().any(|&g| g > threshold) {
-            continue;
-        }
-        let mean = plateau.iter().sum::<f64>() / plateau.len() as f64;
-        // Second differences are blind to a slope of the tissue; 1/sqrt(6) of their spread.
-        deviations.extend(plateau.windows(5).map(|w| (w[0] - 2.0 * w[2] + w[4]) / 6.0_f64.sqrt()));
-        means.push(mean);
-    }
-    let level = median(&mut means)?;
-    Some(Outside { level, spread: spread(&mut means, level), noise: spread(&mut deviations, 0.0) })
+    let start = (BEYOND_BLURS * blur_mm).max(0.8);
+    let mut near: Vec<f64> =
+        normals.chunks(GROUP).filter_map(|group| flattest(group, at, threshold)).collect();
+    let read = |n: &N| -> Option<Vec<f64>> {
+        let plateau: Vec<f64> =
+            steps(start, start + 1.0).map(|s| at(n, s)).collect::<Option<_>>()?;
+        plateau.iter().all(|&g| g <= threshold).then_some(plateau)
+    };
+    let plateaus: Vec<Option<Vec<f64>>> = normals.iter().map(read).collect();
+    let mut far: Vec<f64> =
+        plateaus.iter().flatten().map(|p| p.iter().sum::<f64>() / p.len() as f64).collect();
+    // Noise from one profile to the next but one, 0.6 mm on: whatever the tissue outside is like, it
+    // is alike there, and interpolation between voxels hardly ties them together.
+    let mut deviations: Vec<f64> = plateaus
+        .windows(3)
+        .filter_map(|p| Some((p[0].as_ref()?, p[2].as_ref()?)))
+        .flat_map(|(a, b)| [0, 5, 10].map(|i| (a[i] - b[i]) / std::f64::consts::SQRT_2))
+        .collect();
+    let far_level = median(&mut far);
+    let near_level = median(&mut near)?;
+    let falls_off = far_level.is_none_or(|f| near_level - f > FALL_SHARE * (threshold - f));
+    let (level, mut values) = match far_level {
+        Some(far_level) if !falls_off => (far_level, far),
+        _ => (near_level, near),
+    };
+    let noise = spread(&mut deviations, 0.0);
+    // A minority of places with another tissue outside must not hide behind the median.
+    let tail = values.len() / 10;
+    let wide = (values[values.len() - 1 - tail] - values[tail]) / 2.563;
+    // What is read between two edges that overlap is only about the tissue's level.
+    let fall =
+        if falls_off { THIN_SHARE * (near_level - far_level.unwrap_or(near_level)) } else { 0.0 };
+    Some(Outside { level, spread: spread(&mut values, level).max(wide).max(fall), noise })
+}
+
+/// The grey value of a group of profiles at the first place outside the edge about which it changes
+/// less than before and after.
+fn flattest<N>(group: &[N], at: &impl Fn(&N, f64) -> Option<f64>, threshold: f64) -> Option<f64> {
+    let mean = mean_profile(group, at, steps(THIN_MM.0, THIN_MM.1));
+    let windows: Vec<(f64, f64)> = mean
+        .windows(5)
+        .filter(|w| w.iter().all(|&g| g <= threshold))
+        .map(|w| ((w[4] - w[0]).abs(), w.iter().sum::<f64>() / 5.0))
+        .collect();
+    // Too thin to show a plateau at this sampling: some way outside the edge is nearest to it.
+    let some_way = windows.get(2).map(|w| w.1);
+    windows.windows(3).find(|w| w[1].0 <= w[0].0 && w[1].0 <= w[2].0).map(|w| w[1].1).or(some_way)
+}
+
+/// The mean of a group of profiles at distances outside the edge, up to where most of them end.
+fn mean_profile<N>(
+    group: &[N],
+    at: &impl Fn(&N, f64) -> Option<f64>,
+    distances: impl Iterator<Item = f64>,
+) -> Vec<f64> {
+    distances
+        .map_while(|s| {
+            let greys: Vec<f64> = group.iter().filter_map(|n| at(n, s)).collect();
+            (2 * greys.len() > group.len()).then(|| greys.iter().sum::<f64>() / greys.len() as f64)
+        })
+        .collect()
 }
 
 /// The level of the cortex: the peak inside the edge, over groups of averaged profiles.
@@ -140,13 +195,7 @@ fn cortex_levels<N>(
     let mut peaks = Vec::new();
     let mut thick = Vec::new();
     for group in normals.chunks(GROUP) {
-        let mean: Vec<f64> = steps(0.0, REACH_MM)
-            .map_while(|s| {
-                let greys: Vec<f64> = group.iter().filter_map(|n| at(n, -s)).collect();
-                (2 * greys.len() > group.len())
-                    .then(|| greys.iter().sum::<f64>() / greys.len() as f64)
-            })
-            .collect();
+        let mean = mean_profile(group, at, steps(0.0, REACH_MM).map(|s| -s));
         if group.len() < GROUP / 2 || mean.len() < 8 {
             continue;
         }

@@ -36,6 +36,9 @@ const TURN_SETTLED_DEG: f64 = 0.01;
 const SLOPE_REACH_MM: f64 = 0.15;
 /// A crest further from the site's point than this, mm, is worth a warning.
 const CREST_FAR_MM: f64 = 5.0;
+/// Levels outside that spread by more than this share of the contrast are worth a warning: at a
+/// blur of 0.5 mm half of it moves an edge by 0.03 mm.
+const MIXED_SHARE: f64 = 0.1;
 /// A given threshold off half-way by more than this share of the contrast is worth a warning.
 const OFF_HALF_SHARE: f64 = 0.1;
 /// Bone that is cut off within this depth of the crest over more than this width, mm, hides a
@@ -325,6 +328,10 @@ fn piece_warnings(piece: &SitePiece, threshold: &ThresholdFound) -> Vec<BoneWarn
                 given: threshold.grey,
                 half_way: levels.half_way(),
             });
+        }
+        let share = levels.outside_spread / levels.contrast();
+        if share > MIXED_SHARE {
+            warnings.push(BoneWarning::MixedOutside { share });
         }
         if levels.metal_share > 0.0 {
             warnings.push(BoneWarning::Metal { share: levels.metal_share });

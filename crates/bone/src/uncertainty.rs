@@ -3,8 +3,8 @@
 /// Share of the voxel step by which interpolation may miss an edge: the largest error seen in
 /// noise-free phantoms of 0.2 to 0.4 mm voxels at any phase, over the voxel step, over 2.
 const VOXEL_SHARE: f64 = 0.04;
-/// Part of the voxel noise that is left in the place of one edge after interpolation.
-const NOISE_SHARE: f64 = 1.0;
+/// Part of the voxel noise that is left in the place of one edge after the fit to the voxels around.
+const NOISE_SHARE: f64 = 0.5;
 /// No edge is said to be surer than this, one standard deviation, mm.
 const LEAST_U_MM: f64 = 0.01;
 /// The extreme of a stretch of edge is less certain than one place of it, by this factor: flat

@@ -172,6 +172,9 @@ pub(crate) fn warning(warning: &BoneWarning) -> String {
             "other bone lies {} mm beside the ridge, and widths count only the bone under the crest",
             mm(*gap_mm)
         ),
+        BoneWarning::MixedOutside { .. } => {
+            "the bone borders on gum here and on air there, one edge value for both".to_owned()
+        }
         BoneWarning::CoarseVoxels { voxel_mm } => {
             format!("voxels of {} mm are coarse for walls of 1.5 mm", mm(*voxel_mm))
         }
