@@ -23,10 +23,15 @@ pub(crate) fn answer(found: &SiteFit, required: &RequiredWalls) -> String {
             names(&met)
         ));
     }
+    let (unread, close): (Vec<&Fit>, Vec<&Fit>) =
+        close.into_iter().partition(|f| f.rules.iter().any(|r| r.found_mm.is_none()));
     if !close.is_empty() {
         parts.push(format!("too close to call: {}", names(&close)));
     }
-    if met.is_empty() && close.is_empty() {
+    if !unread.is_empty() {
+        parts.push(format!("not all walls could be read: {}", names(&unread)));
+    }
+    if parts.is_empty() {
         let which = if all == 1 { "The fixture does not leave" } else { "No fixture leaves" };
         parts.push(format!(
             "{which} all that is required; {}",
@@ -73,18 +78,25 @@ fn missing(fit: &Fit, required: &RequiredWalls) -> String {
             s.short_mm,
         );
         match s.enough_from_mm {
-            Some(level) => text.push_str(&format!("; there is enough from {level:.1} mm down")),
+            Some(level) => {
+                text.push_str(&format!("; as it stands, there is enough from {level:.1} mm down"))
+            }
             None => text.push_str("; at no level of it is there enough"),
         }
         parts.push(text);
-    } else {
+    } else if fit.shortfall.is_some() {
         parts.push(format!("the narrowest, {}, has enough width", fit.fixture));
+    } else {
+        parts.push(format!("the width for the narrowest, {}, could not be read", fit.fixture));
     }
     for rule in fit.rules.iter().filter(|r| r.verdict == Verdict::NotMet) {
         let wall = rule.found_mm.unwrap_or(f64::NAN);
         match rule.rule {
             RuleKind::ApexInBone => {
                 parts.push(format!("its apex stands {:.2} mm out of the bone", -wall))
+            }
+            RuleKind::PlatformInBone => {
+                parts.push(format!("its platform stands {:.2} mm above the crest", -wall));
             }
             RuleKind::BuccalWall | RuleKind::LingualWall
                 if fit.shortfall.is_some_and(|s| s.short_mm <= 0.0) =>
@@ -105,10 +117,14 @@ fn missing(fit: &Fit, required: &RequiredWalls) -> String {
                 format!("the root of {}", c.tooth.as_deref().unwrap_or("a neighbour"))
             }
         };
-        parts.push(format!(
-            "it comes within {:.2} mm of {to} where {:.2} are asked for",
-            c.clearance_mm, c.required_mm
-        ));
+        parts.push(if c.clearance_mm < 0.0 {
+            format!("it stands {:.2} mm into {to}", -c.clearance_mm)
+        } else {
+            format!(
+                "it comes within {:.2} mm of {to} where {:.2} are asked for",
+                c.clearance_mm, c.required_mm
+            )
+        });
     }
     parts.join("; ")
 }

@@ -33,7 +33,7 @@ fn main() -> ExitCode {
             return ExitCode::from(exit::USAGE);
         }
         Err(e) if e.use_stderr() => {
-            report(&usage_error(&e), None, Existing::Stays);
+            report(&usage_error(&e), json_asked(), Existing::Stays);
             return ExitCode::from(exit::USAGE);
         }
         Err(e) => {
@@ -56,6 +56,17 @@ fn main() -> ExitCode {
             ExitCode::from(error.exit)
         }
     }
+}
+
+/// Where `--json` asks for a document, as far as a faulty command line tells.
+fn json_asked() -> Option<PathBuf> {
+    let args: Vec<_> = std::env::args_os().skip(1).collect();
+    let after =
+        args.iter().position(|a| a == "--json").and_then(|i| args.get(i + 1)).map(PathBuf::from);
+    after.or_else(|| {
+        let joined = args.iter().filter_map(|a| a.to_str()?.strip_prefix("--json="));
+        joined.last().map(PathBuf::from)
+    })
 }
 
 /// A fault of the command line in one line, as every other error.

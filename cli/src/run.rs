@@ -16,7 +16,7 @@ use crate::error::{CliError, exit, quoted};
 use crate::output::{Existing, Outputs, check_free, is_stdout, note, print};
 use crate::pictures;
 use crate::session::{MeasuredSite, Session};
-use crate::tables;
+use crate::{tables, warn};
 
 /// Version of the program, for documents.
 pub(crate) const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -153,12 +153,11 @@ fn fit_measured(session: &Session, site: &MeasuredSite, platform_depth_mm: f64) 
 fn fit_site_entry(session: &Session, site: &MeasuredSite, found: &SiteFit) -> FitSite {
     let bone = &site.measure.bone;
     let mut warnings = site.warnings.clone();
-    warnings.push(jawgauge_report::documents::WarningEntry {
-        code: "mesial-distal-walls-not-measured".to_owned(),
-        message:
-            "walls towards the neighbours are not measured by this version: read them on the scan"
-                .to_owned(),
-    });
+    warnings.extend(warn::of_fits(found));
+    warnings.push(warn::of_mesial_distal());
+    if session.case.sites.len() > 1 {
+        warnings.push(warn::of_other_fixtures());
+    }
     FitSite {
         id: site.site.id.clone(),
         tooth: site.tooth(),
@@ -177,6 +176,9 @@ fn fixture_error(site: &str, error: &FitError) -> (Option<String>, CliError) {
     let (fixture, code, remedy) = match error {
         FitError::NotInBone { fixture } => {
             (Some(fixture), "fixture-not-in-bone", "check the pose or `platform_depth_mm`")
+        }
+        FitError::PointsAway { fixture, .. } => {
+            (Some(fixture), "pose-points-away", "give `apical` from platform to apex")
         }
         FitError::Section { fixture, .. } => (Some(fixture), "fixture-section", "check the pose"),
         _ => (None, "fixture", "check the fixture"),
@@ -229,7 +231,7 @@ pub(crate) fn measure_document(session: &Session) -> MeasureDocument {
 pub(crate) fn required_line(session: &Session) -> String {
     let r = session.case.required;
     format!(
-        "Asked for: walls of {:.2} mm buccal and {:.2} mm {}, {:.2} mm to roots. Walls are given with their depth below the platform; mesial and distal walls are not measured yet.\n",
+        "Asked for: walls of {:.2} mm buccal and {:.2} mm {}, {:.2} mm to roots. Walls are given with their depth below the platform; mesial and distal walls and distances between fixtures are not measured yet.\n",
         r.buccal_mm,
         r.lingual_mm,
         tables::lingual_word(session.case.arch),

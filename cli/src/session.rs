@@ -154,6 +154,12 @@ fn frame_warnings(site: &Site, frame: &SiteFrame) -> Vec<WarningEntry> {
             "the ridge axis runs from the patient's left to right here, or the tongue's side is on the wrong side of it, so that buccal and lingual may be exchanged: give the points patient right to left and check `lingual_side`".to_owned(),
         );
     }
+    if !frame.mesial_known {
+        warn(
+            "mesial-unknown",
+            "the ridge axis does not go round the front of the arch, so which way along it is mesial is a guess: give the site's `tooth`, or extend [ridge] axis round the front".to_owned(),
+        );
+    }
     if let Some(tooth) = site.tooth {
         let contradicts = match frame.side {
             PatientSide::Right => !tooth.is_right(),

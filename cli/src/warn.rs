@@ -1,6 +1,7 @@
 //! Sentences for what was noticed: what was seen, why it matters, what to do.
 
 use jawgauge_bone::{BoneWarning, Clip, LimitHeight, LimitKind, SiteMeasure, Unmeasured};
+use jawgauge_fixture::{NoWall, SiteFit};
 use jawgauge_intake::ScanWarning;
 use jawgauge_report::documents::WarningEntry;
 
@@ -108,6 +109,12 @@ pub(crate) fn unmeasured(why: &Unmeasured) -> String {
             "the bone goes on beyond {} ({at_least_mm:.2} mm of it are visible): use a scan that shows all of it",
             clip_words(*by)
         ),
+        Unmeasured::AirInside { level_mm } => format!(
+            "a space filled with air lies in the bone at {level_mm:.1} mm below the crest: mark the sinus or nasal floor as a limit"
+        ),
+        Unmeasured::LimitFar { beside_mm } => {
+            format!("it meets the section {beside_mm:.1} mm beside the bone: check its points")
+        }
         Unmeasured::LimitMissesSection { nearest_mm } => {
             format!(
                 "it does not meet the section, its nearest point is {nearest_mm:.1} mm away: extend its points through the section"
@@ -141,7 +148,9 @@ fn of_bone(warning: &BoneWarning) -> WarningEntry {
         BoneWarning::LongAxisLeans { by_deg } => entry(
             "long-axis-leans",
             format!(
-                "the ridge's long axis leans {by_deg:.0} degrees from the case's apical direction, which is much: check the picture, or set the site's `axis`"
+                "the ridge's long axis leans {:.0} degrees to the {} from the case's apical direction, which is much: check the picture, or set the site's `axis`",
+                by_deg.abs(),
+                if *by_deg >= 0.0 { "cheek" } else { "tongue" }
             ),
         ),
         BoneWarning::ThresholdOffHalf { given, half_way } => entry(
@@ -162,6 +171,18 @@ fn of_bone(warning: &BoneWarning) -> WarningEntry {
             format!(
                 "other bone lies {gap_mm:.1} mm beside the ridge at {} mm below the crest, as over an open crest, a socket or an undercut; the width there counts only the bone under the crest: check the picture",
                 levels_mm.iter().map(f64::to_string).collect::<Vec<_>>().join(", ")
+            ),
+        ),
+        BoneWarning::AirInside { from_mm } => entry(
+            "air-inside",
+            format!(
+                "a space filled with air, such as the sinus, begins {from_mm:.1} mm below the crest within the outline; bone ends there: widths through it and the bone's height are not measured, and walls end at it"
+            ),
+        ),
+        BoneWarning::CrestPutBack { by_mm, u95_mm } => entry(
+            "crest-put-back",
+            format!(
+                "the ridge is so sharp that the blur has worn its crest down; it was put back by {by_mm:.2} ± {u95_mm:.2} mm between the lines of its walls, and levels count from there: check the picture"
             ),
         ),
         BoneWarning::MixedOutside { share } => entry(
@@ -188,4 +209,66 @@ fn of_bone(warning: &BoneWarning) -> WarningEntry {
             entry("unknown", "something was noticed that this version has no words for".to_owned())
         }
     }
+}
+
+/// A given pose further off the site's section than this, mm, or leaning further out of it, degrees,
+/// is judged in a section that may not be meant.
+const POSE_OFF_MM: f64 = 3.0;
+const POSE_LEANS_DEG: f64 = 25.0;
+
+/// Of the fixtures in a site: what could not be read, and poses that may not be meant.
+pub(crate) fn of_fits(found: &SiteFit) -> Vec<WarningEntry> {
+    let mut all = Vec::new();
+    for fit in &found.fits {
+        let name = &fit.fixture;
+        for (side, wall) in [
+            ("buccal", &fit.walls.buccal),
+            ("lingual", &fit.walls.lingual),
+            ("apical", &fit.walls.apex),
+        ] {
+            if let Err(why) = wall {
+                let reason = match why {
+                    NoWall::AtCrest => "all of it lies at or above the crest".to_owned(),
+                    NoWall::NoBone => "there is no bone".to_owned(),
+                    NoWall::Clipped(by) => format!("the bone goes on beyond {}", clip_words(*by)),
+                };
+                all.push(entry(
+                    "no-wall",
+                    format!("no {side} wall of fixture {name:?}: {reason}; read it on the scan"),
+                ));
+            }
+        }
+        let (off, leans) = (fit.off_section_mm.abs(), fit.out_of_section_deg.abs());
+        if off > POSE_OFF_MM || leans > POSE_LEANS_DEG {
+            all.push(entry("pose-off-section", format!("the given pose of fixture {name:?} is {off:.1} mm off the site's section and leans {leans:.0} degrees out of it; its walls are read in a section of its own: make sure that it belongs to this site")));
+        }
+        if let Some(own) = &fit.own_section {
+            for warning in own.warnings.iter().map(of_bone) {
+                let message =
+                    format!("in the section through fixture {name:?}: {}", warning.message);
+                all.push(entry(&warning.code, message));
+            }
+        }
+    }
+    if found.fits.iter().any(|f| f.walls.profile.iter().any(|w| w.buccal == Err(NoWall::AtCrest))) {
+        all.push(entry("no-wall-at-crest", "no walls are read above half a millimetre below the crest, where the edge of bone is rounded by the blur: judge the shoulder in the picture".to_owned()));
+    }
+    all
+}
+
+/// Walls that this version does not measure.
+pub(crate) fn of_mesial_distal() -> WarningEntry {
+    entry(
+        "mesial-distal-walls-not-measured",
+        "walls towards the neighbours are not measured by this version: read them on the scan"
+            .to_owned(),
+    )
+}
+
+/// Distances that this version does not measure.
+pub(crate) fn of_other_fixtures() -> WarningEntry {
+    entry(
+        "fixture-distances-not-measured",
+        "distances between fixtures of different sites are not measured by this version, and `fixture_mm` is not applied: check them on the scan".to_owned(),
+    )
 }

@@ -69,6 +69,16 @@ pub enum Unmeasured {
         /// The part that is visible, mm: the value is at least this.
         at_least_mm: f64,
     },
+    /// A space filled with air lies in the bone: a sinus, or the floor of the nose.
+    AirInside {
+        /// Depth below the crest, mm.
+        level_mm: f64,
+    },
+    /// The limit meets the section far from the bone.
+    LimitFar {
+        /// How far beside it, mm.
+        beside_mm: f64,
+    },
     /// The limit does not meet the section.
     LimitMissesSection {
         /// How near it comes, mm.
@@ -121,6 +131,18 @@ pub enum BoneWarning {
         levels_mm: Vec<f64>,
         /// The smallest gap, mm.
         gap_mm: f64,
+    },
+    /// A space filled with air lies within the outline.
+    AirInside {
+        /// Where it begins, mm below the crest.
+        from_mm: f64,
+    },
+    /// The crest of a sharp ridge was put back beyond what the blur left visible.
+    CrestPutBack {
+        /// By how much, mm.
+        by_mm: f64,
+        /// Expanded uncertainty, mm.
+        u95_mm: f64,
     },
     /// The bone borders on one tissue here and on another there, as on gum and on air, so that one
     /// threshold cannot be half-way for both.

@@ -8,6 +8,11 @@ use crate::uncertainty::Measured;
 /// A limit given as one point may be moved this far onto the section without a word, mm.
 pub(crate) const POINT_MOVES_MM: f64 = 2.0;
 
+/// A limit further beside the bone than this, mm, is not the site's.
+const FARTHEST_BESIDE_MM: f64 = 10.0;
+/// A point this near to the plane lies in it, mm.
+const IN_PLANE_MM: f64 = 0.05;
+
 /// What a limit is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum LimitKind {
@@ -59,31 +64,45 @@ impl LimitHeight {
 ///
 /// A polyline meets it where one of its segments passes through; of several places the most
 /// crestal is taken. One point is projected along the plane's normal.
+///
+/// `bone` holds the least and greatest buccal coordinate of the bone; places more than 10 mm beside
+/// it are not taken: a line round the whole arch meets the plane on the other side of the mouth too.
 pub(crate) fn meet_section(
     frame: &SectionFrame,
     points: &[PatientPoint],
+    bone: (f64, f64),
 ) -> Result<(SectionPoint, f64), Unmeasured> {
+    let beside = |p: SectionPoint| (bone.0 - p.buccal_mm).max(p.buccal_mm - bone.1).max(0.0);
     let flat: Vec<(SectionPoint, f64)> =
         points.iter().map(|&p| frame.section_from_patient(p)).collect();
     if let [(at, off)] = flat[..] {
-        return Ok((at, off.abs()));
+        let beside_mm = beside(at);
+        let near = beside_mm <= FARTHEST_BESIDE_MM;
+        return if near { Ok((at, off.abs())) } else { Err(Unmeasured::LimitFar { beside_mm }) };
     }
-    let mut meets: Option<SectionPoint> = None;
+    let mut meets: Vec<SectionPoint> = Vec::new();
     for pair in flat.windows(2) {
         let ((a, da), (b, db)) = (pair[0], pair[1]);
-        if da * db > 0.0 {
+        // A stretch that lies in the plane meets it all along: its ends tell how near it comes.
+        meets.extend(
+            [(a, da), (b, db)].iter().filter(|(_, d)| d.abs() <= IN_PLANE_MM).map(|(p, _)| *p),
+        );
+        if da * db >= 0.0 {
             continue;
         }
-        let t = if da == db { 0.0 } else { da / (da - db) };
-        let at = SectionPoint::new(
+        let t = da / (da - db);
+        meets.push(SectionPoint::new(
             a.buccal_mm + t * (b.buccal_mm - a.buccal_mm),
             a.apical_mm + t * (b.apical_mm - a.apical_mm),
-        );
-        if meets.is_none_or(|m| at.apical_mm < m.apical_mm) {
-            meets = Some(at);
-        }
+        ));
     }
-    meets.map(|m| (m, 0.0)).ok_or_else(|| Unmeasured::LimitMissesSection {
+    let nearest_beside = meets.iter().map(|m| beside(*m)).fold(f64::INFINITY, f64::min);
+    meets.retain(|m| beside(*m) <= FARTHEST_BESIDE_MM);
+    let most_crestal = meets.into_iter().min_by(|a, b| a.apical_mm.total_cmp(&b.apical_mm));
+    if most_crestal.is_none() && nearest_beside.is_finite() {
+        return Err(Unmeasured::LimitFar { beside_mm: nearest_beside });
+    }
+    most_crestal.map(|m| (m, 0.0)).ok_or_else(|| Unmeasured::LimitMissesSection {
         nearest_mm: flat.iter().map(|f| f.1.abs()).fold(f64::INFINITY, f64::min),
     })
 }

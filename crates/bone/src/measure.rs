@@ -4,7 +4,7 @@ use jawgauge_space::{PatientPoint, SectionFrame, SectionPoint};
 use jawgauge_volume::Volume;
 
 use crate::error::{BoneError, BoneWarning, Unmeasured};
-use crate::limit::{Limit, LimitHeight, POINT_MOVES_MM, meet_section};
+use crate::limit::{Limit, LimitHeight, POINT_MOVES_MM};
 use crate::section_bone::{SectionBone, SectionOptions, outline_section};
 use crate::threshold::Threshold;
 use crate::uncertainty::{Measured, u95_between, u95_of_marked_place};
@@ -121,11 +121,7 @@ pub fn measure_site(
 ) -> Result<SiteMeasure, BoneError> {
     let bone = outline_section(volume, frame, site, &options.section)?;
     let widths: Vec<_> = options.levels_mm.iter().map(|&level| width_at(&bone, level)).collect();
-    let min_width = widths
-        .iter()
-        .filter_map(|w| w.as_ref().ok())
-        .min_by(|a, b| a.width.mm.total_cmp(&b.width.mm))
-        .copied();
+    let min_width = least_width(&widths);
     let height = height_of(&bone);
     let limits: Vec<LimitHeight> = limits.iter().map(|limit| limit_height(&bone, limit)).collect();
     let mut warnings = bone.warnings.clone();
@@ -167,6 +163,9 @@ fn width_at(bone: &SectionBone, level_mm: f64) -> Result<Width, Unmeasured> {
     if let Some(by) = run.lingual.clip.or(run.buccal.clip) {
         return Err(Unmeasured::Clipped { level_mm, by, at_least_mm: run.length_mm() });
     }
+    if bone.has_air_in(level_mm, &run) {
+        return Err(Unmeasured::AirInside { level_mm });
+    }
     let at_mm = bone.crest.apical_mm + level_mm;
     let lingual = SectionPoint::new(run.lingual.buccal_mm, at_mm);
     let buccal = SectionPoint::new(run.buccal.buccal_mm, at_mm);
@@ -178,17 +177,43 @@ fn width_at(bone: &SectionBone, level_mm: f64) -> Result<Width, Unmeasured> {
     Ok(Width { level_mm, width: Measured { mm: run.length_mm(), u95_mm }, buccal, lingual })
 }
 
-/// Millimetres of width gained for each millimetre of depth, about a level.
+/// The least of the widths; `None` where one that is cut off may be less.
+fn least_width(widths: &[Result<Width, Unmeasured>]) -> Option<Width> {
+    let least =
+        widths.iter().flatten().min_by(|a, b| a.width.mm.total_cmp(&b.width.mm)).copied()?;
+    let may_be_less = widths.iter().any(|w| match w {
+        Err(Unmeasured::Clipped { at_least_mm, .. }) => *at_least_mm < least.width.mm,
+        Err(Unmeasured::AirInside { .. }) => true,
+        _ => false,
+    });
+    (!may_be_less).then_some(least)
+}
+
+/// Millimetres of width gained or lost for each millimetre of depth, about a level: over half a
+/// millimetre to either side, or to where the ridge begins or ends.
 fn taper(bone: &SectionBone, level_mm: f64) -> f64 {
     const REACH_MM: f64 = 0.5;
-    let length = |level: f64| bone.run_at_level(level.max(0.05)).map(|r| r.length_mm());
-    match (length(level_mm - REACH_MM), length(level_mm + REACH_MM)) {
-        (Some(above), Some(below)) => ((below - above) / (2.0 * REACH_MM)).abs(),
+    const STEP_MM: f64 = 0.05;
+    let length = |level: f64| bone.run_at_level(level).map(|r| r.length_mm());
+    let reach = |sign: f64| {
+        (1..=10).rev().find_map(|n| {
+            let level = level_mm + sign * (REACH_MM - f64::from(10 - n) * STEP_MM);
+            length(level).filter(|_| level > 0.0).map(|l| (level, l))
+        })
+    };
+    let here = length(level_mm).map(|l| (level_mm, l));
+    match (reach(-1.0).or(here), reach(1.0).or(here)) {
+        (Some(above), Some(below)) if below.0 > above.0 => {
+            ((below.1 - above.1) / (below.0 - above.0)).abs()
+        }
         _ => 0.0,
     }
 }
 
 fn height_of(bone: &SectionBone) -> Result<Measured, Unmeasured> {
+    if let Some(level_mm) = bone.air_from_mm {
+        return Err(Unmeasured::AirInside { level_mm });
+    }
     let Some(base) = bone.base else {
         let by = bone.outline.clip().unwrap_or(crate::Clip::Scan);
         let lowest =
@@ -206,7 +231,7 @@ fn height_of(bone: &SectionBone) -> Result<Measured, Unmeasured> {
 }
 
 fn limit_height(bone: &SectionBone, limit: &Limit) -> LimitHeight {
-    let (at, height, moved_mm) = match meet_section(&bone.frame, &limit.points) {
+    let (at, height, moved_mm) = match bone.limit_place(limit) {
         Ok((at, moved_mm)) => {
             let crest = 2.0 * bone.u_crest_mm();
             let mm = at.apical_mm - bone.crest.apical_mm;

@@ -26,7 +26,7 @@ const BEYOND_BLURS: f64 = 1.2;
 const THIN_MM: (f64, f64) = (0.3, 1.7);
 /// Standard uncertainty of that level, over its step down to air: 1 mm of mucosa at a blur of 0.5 mm
 /// is read that much too low.
-const THIN_SHARE: f64 = 0.2;
+const THIN_SHARE: f64 = 0.25;
 /// A plateau lower by this share of the step to the threshold than its beginning falls off.
 const FALL_SHARE: f64 = 0.15;
 /// A stretch of outline this many times as dense as the typical one is metal.

@@ -6,7 +6,8 @@ use jawgauge_volume::Volume;
 
 use crate::crest::{base_of, crest_of, straight};
 use crate::edge::fit_edges;
-use crate::error::{BoneError, BoneWarning};
+use crate::error::{BoneError, BoneWarning, Unmeasured};
+use crate::limit::{Limit, meet_section};
 use crate::outline::Outline;
 use crate::runs::{RidgeRuns, Run};
 use crate::threshold::{
@@ -37,8 +38,14 @@ const SLOPE_REACH_MM: f64 = 0.15;
 /// A crest further from the site's point than this, mm, is worth a warning.
 const CREST_FAR_MM: f64 = 5.0;
 /// Levels outside that spread by more than this share of the contrast are worth a warning: at a
-/// blur of 0.5 mm half of it moves an edge by 0.03 mm.
-const MIXED_SHARE: f64 = 0.1;
+/// blur of 0.5 mm half of it moves an edge by 0.04 mm.
+const MIXED_SHARE: f64 = 0.15;
+/// Air is darker than the level outside by this share of the contrast: soft tissue, cortex and air are
+/// about evenly far apart.
+const AIR_SHARE: f64 = 0.35;
+/// Air lies in a line where this many more samples at this distance, mm, are all that dark.
+const AIR_STEPS: u32 = 3;
+const AIR_STEP_MM: f64 = 0.1;
 /// A given threshold off half-way by more than this share of the contrast is worth a warning.
 const OFF_HALF_SHARE: f64 = 0.1;
 /// Bone that is cut off within this depth of the crest over more than this width, mm, hides a
@@ -114,6 +121,8 @@ pub struct SectionBone {
     pub long_axis: LongAxis,
     /// How far the crest of a sharp ridge was put back beyond what the blur left visible.
     pub tip: Option<Measured>,
+    /// Where a space filled with air begins within the outline, mm below the crest.
+    pub air_from_mm: Option<f64>,
     /// How sure edges are.
     pub quality: EdgeQuality,
     /// What was seen that makes figures less certain.
@@ -186,8 +195,8 @@ pub fn outline_section(
     let mut outline = outline;
     let mut crest = checked_crest(&outline)?;
     let mut tip = None;
-    if let Some(found) = threshold
-        .levels
+    let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
+    if let Some(found) = half_way_levels
         .as_ref()
         .and_then(|levels| put_back(&outline, levels, volume.geometry().coarsest_mm()))
     {
@@ -199,7 +208,7 @@ pub fn outline_section(
     let deepest = outline.bounds().1.apical_mm - crest.apical_mm;
     let runs = RidgeRuns::follow(&outline, crest.apical_mm, crest.buccal_mm, deepest);
     let quality = edge_quality(volume, &threshold, &image);
-    Ok(SectionBone {
+    let mut bone = SectionBone {
         frame: frame.turned(turned_by_deg),
         image,
         turned_by_deg,
@@ -209,11 +218,25 @@ pub fn outline_section(
         threshold,
         long_axis,
         tip,
+        air_from_mm: None,
         quality,
         warnings,
         runs,
         beside: piece.beside.iter().map(|b| b.in_turned_frame(turned_by_deg)).collect(),
-    })
+    };
+    let air_from_mm = bone
+        .followed_runs()
+        .step_by(5)
+        .find(|(level, run)| bone.has_air_in(*level, run))
+        .map(|(level, _)| level);
+    bone.air_from_mm = air_from_mm;
+    if let Some(from_mm) = air_from_mm {
+        bone.warnings.push(BoneWarning::AirInside { from_mm });
+    }
+    if let Some(tip) = bone.tip {
+        bone.warnings.push(BoneWarning::CrestPutBack { by_mm: tip.mm, u95_mm: tip.u95_mm });
+    }
+    Ok(bone)
 }
 
 impl SectionBone {
@@ -245,6 +268,49 @@ impl SectionBone {
             })
             .filter(|gap| *gap > 0.0)
             .min_by(f64::total_cmp)
+    }
+
+    /// Where a limit meets the section, and how far a single point had to be moved onto it, mm.
+    ///
+    /// # Errors
+    ///
+    /// [`Unmeasured::LimitMissesSection`], and [`Unmeasured::LimitFar`] more than 10 mm beside the bone.
+    pub fn limit_place(&self, limit: &Limit) -> Result<(SectionPoint, f64), Unmeasured> {
+        let (least, most) = self.outline.bounds();
+        meet_section(&self.frame, &limit.points, (least.buccal_mm, most.buccal_mm))
+    }
+
+    /// Distance from `from` along `(buccal, apical)` to where a space filled with air begins, within
+    /// `length_mm`; `None` where there is none. Air is what is darker than the level outside by more
+    /// than a third of the contrast, over 0.3 mm.
+    #[must_use]
+    pub fn air_within_mm(
+        &self,
+        from: SectionPoint,
+        along: (f64, f64),
+        length_mm: f64,
+    ) -> Option<f64> {
+        let levels = self.threshold.levels?;
+        let darkest = levels.outside - AIR_SHARE * levels.contrast();
+        let mut dark = 0;
+        let mut s = 0.0;
+        while s <= length_mm {
+            let p = SectionPoint::new(from.buccal_mm + s * along.0, from.apical_mm + s * along.1);
+            let grey = self.image.sample(p.in_turned_frame(-self.turned_by_deg)).grey();
+            dark = if grey.is_some_and(|g| g < darkest) { dark + 1 } else { 0 };
+            if dark > AIR_STEPS {
+                return Some(s - f64::from(AIR_STEPS) * AIR_STEP_MM);
+            }
+            s += AIR_STEP_MM;
+        }
+        None
+    }
+
+    /// Whether a space filled with air lies in the run at `level_mm` below the crest.
+    #[must_use]
+    pub fn has_air_in(&self, level_mm: f64, run: &Run) -> bool {
+        let from = SectionPoint::new(run.lingual.buccal_mm, self.crest.apical_mm + level_mm);
+        self.air_within_mm(from, (1.0, 0.0), run.length_mm()).is_some()
     }
 
     /// Levels, mm below the crest, and runs of the ridge followed down from its crest every

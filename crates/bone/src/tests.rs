@@ -162,17 +162,30 @@ fn a_limit_meets_the_section_where_it_passes_through() {
     let at = |x: f64, y: f64, z: f64| PatientPoint::new(x, y, z);
     // Mesial is -y, buccal -x, apical -z.
     let (p, moved) =
-        meet_section(&frame, &[at(-1.0, 3.0, -9.0), at(-3.0, -1.0, -13.0)]).expect("it passes");
+        meet_section(&frame, &[at(-1.0, 3.0, -9.0), at(-3.0, -1.0, -13.0)], (-3.0, 3.0))
+            .expect("it passes");
     assert!(p.distance_mm(SectionPoint::new(2.5, 12.0)) < 1e-12 && moved == 0.0, "{p:?}");
     // A canal that turns back meets it twice: the place nearest to the mouth counts.
     let twice =
         [at(0.0, 2.0, -14.0), at(0.0, -2.0, -14.0), at(0.0, -2.0, -11.0), at(0.0, 2.0, -11.0)];
-    assert!((meet_section(&frame, &twice).expect("it passes").0.apical_mm - 11.0).abs() < 1e-12);
+    assert!(
+        (meet_section(&frame, &twice, (-3.0, 3.0)).expect("it passes").0.apical_mm - 11.0).abs()
+            < 1e-12
+    );
     // One point is projected, and how far is told.
-    let (p, moved) = meet_section(&frame, &[at(-1.0, 2.5, -9.0)]).expect("projected");
+    let (p, moved) = meet_section(&frame, &[at(-1.0, 2.5, -9.0)], (-3.0, 3.0)).expect("projected");
     assert!(p.distance_mm(SectionPoint::new(1.0, 9.0)) < 1e-12 && (moved - 2.5).abs() < 1e-12);
-    let beside = meet_section(&frame, &[at(0.0, 5.0, -9.0), at(0.0, 2.0, -9.0)]);
+    let beside = meet_section(&frame, &[at(0.0, 5.0, -9.0), at(0.0, 2.0, -9.0)], (-3.0, 3.0));
     assert!(
         matches!(beside, Err(Unmeasured::LimitMissesSection { nearest_mm }) if (nearest_mm - 2.0).abs() < 1e-12)
+    );
+    // Drawn across the section, as a sinus floor is: how near to the crest it comes counts.
+    let across = [at(3.0, 0.0, -18.0), at(-3.0, 0.0, -8.0)];
+    let (p, _) = meet_section(&frame, &across, (-3.0, 3.0)).expect("it lies in it");
+    assert!((p.apical_mm - 8.0).abs() < 1e-12, "{p:?}");
+    // On the other side of the mouth, or mistyped.
+    let far = meet_section(&frame, &[at(-37.0, 0.5, -9.0)], (-3.0, 3.0));
+    assert!(
+        matches!(far, Err(Unmeasured::LimitFar { beside_mm }) if (beside_mm - 34.0).abs() < 1e-9)
     );
 }

@@ -148,3 +148,22 @@ fn air_and_metal_do_not_capture_the_automatic_threshold() {
         }
     }
 }
+
+#[test]
+fn a_sinus_is_not_measured_as_bone() {
+    let grey = |p: PatientPoint| {
+        let [x, _, z] = p.to_array();
+        if x.abs() < 2.0 && z < -4.0 && z > -8.0 { -1000.0 } else { p0_grey(p) }
+    };
+    let volume = sample_shape(p0_geometry(), p0_rescale(), grey, 4).expect("a volume");
+    let found = measure(&volume, &MeasureOptions::default().with_levels_mm(vec![3.0, 9.0]))
+        .expect("measured");
+    assert!(found.widths[0].as_ref().is_ok_and(|w| (w.width.mm - P0_WIDTH_MM).abs() < 0.05));
+    assert!(matches!(found.widths[1], Err(Unmeasured::AirInside { .. })), "{:?}", found.widths[1]);
+    assert!(matches!(found.height, Err(Unmeasured::AirInside { .. })));
+    let begins = found.warnings.iter().find_map(|w| match w {
+        BoneWarning::AirInside { from_mm } => Some(*from_mm),
+        _ => None,
+    });
+    assert!(begins.is_some_and(|mm| (mm - 7.0).abs() < 0.3), "{begins:?}");
+}

@@ -46,6 +46,26 @@ pub struct SiteFrame {
     /// Whether the axis runs from the patient's right to left here, as it should. Where it
     /// does not, either the points are in the wrong order or the tongue's side is wrong.
     pub axis_right_to_left: bool,
+    /// Whether the way to the midline is known; in front an axis that does not go round the foremost
+    /// place of the arch does not tell it.
+    pub mesial_known: bool,
+}
+
+impl SiteFrame {
+    /// The same with `mesial` along the axis to the patient's left (`true`) or right: for a front
+    /// tooth, whose side of the midline is known by its number.
+    ///
+    /// # Errors
+    ///
+    /// [`SectionError::Frame`], as for the frame itself.
+    pub fn with_mesial_leftward(mut self, leftward: bool) -> Result<Self, SectionError> {
+        let runs_left = self.place.tangent.dot(PatientDir::left()) >= 0.0;
+        let mesial = if runs_left == leftward { self.place.tangent } else { -self.place.tangent };
+        let (apical, buccal) = (self.frame.apical().as_vector(), self.frame.buccal().as_vector());
+        self.frame = SectionFrame::new(self.frame.origin(), mesial, apical, buccal)?;
+        self.mesial_known = true;
+        Ok(self)
+    }
 }
 
 /// The section's axes at a place of the ridge axis.
@@ -77,7 +97,7 @@ pub fn section_frame(
     if !(away.length_mm() >= SIDE_CLEARANCE_MM) {
         return Err(SectionError::SideInLine { off_mm: away.length_mm() });
     }
-    let forward = forward_along(axis, place);
+    let (forward, mesial_known) = forward_along(axis, place);
     let frame = SectionFrame::new(place.point, forward, apical, away)?;
     let buccal = frame.buccal();
     let side = match buccal.dot(PatientDir::left()) {
@@ -88,25 +108,28 @@ pub fn section_frame(
     // Seen from above, an axis that runs right to left keeps the cheek on its right hand.
     let expected = PatientDir::superior().as_vector().cross(buccal.as_vector());
     let axis_right_to_left = expected.dot(place.tangent.as_vector()) >= 0.0;
-    Ok(SiteFrame { place, frame, side_source, side, axis_right_to_left })
+    Ok(SiteFrame { place, frame, side_source, side, axis_right_to_left, mesial_known })
 }
 
-fn forward_along(axis: &RidgeAxis, place: AxisPlace) -> PatientDir {
+/// The way along the axis that leads to the midline, and whether that is known.
+fn forward_along(axis: &RidgeAxis, place: AxisPlace) -> (PatientDir, bool) {
     let anterior = -place.tangent.dot(PatientDir::posterior());
     let sideways = place.tangent.dot(PatientDir::left());
-    let along = if anterior.abs() >= sideways.abs() {
-        anterior
-    } else {
-        // In front: towards the foremost point of the axis, along x.
-        let foremost = axis
-            .points()
-            .iter()
-            .min_by(|a, b| a.to_array()[1].total_cmp(&b.to_array()[1]))
-            .map_or(0.0, |p| p.to_array()[0]);
-        let to_front = (foremost - place.point.to_array()[0]) * sideways;
-        if to_front.abs() > 1.0 { to_front } else { anterior }
-    };
-    if along >= 0.0 { place.tangent } else { -place.tangent }
+    let along = |forward: f64| if forward >= 0.0 { place.tangent } else { -place.tangent };
+    if anterior.abs() >= sideways.abs() {
+        return (along(anterior), true);
+    }
+    // In front: along x towards the foremost place of the axis, if the axis goes round it.
+    let points = axis.points();
+    let foremost = (0..points.len())
+        .min_by(|&a, &b| points[a].to_array()[1].total_cmp(&points[b].to_array()[1]))
+        .filter(|&i| i > 0 && i + 1 < points.len());
+    let to_front =
+        foremost.map(|i| (points[i].to_array()[0] - place.point.to_array()[0]) * sideways);
+    match to_front {
+        Some(to_front) if to_front.abs() > 1.0 => (along(to_front), true),
+        _ => (along(anterior), false),
+    }
 }
 
 /// The middle of the chord of a clearly bent axis: it lies on the tongue's side.

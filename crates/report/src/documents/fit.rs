@@ -161,7 +161,7 @@ pub struct ClearanceEntry {
 /// One rule.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct RuleEntry {
-    /// `wall.buccal`, `wall.lingual` or `apex.in-bone`.
+    /// `wall.buccal`, `wall.lingual`, `apex.in-bone` or `platform.in-bone`.
     pub rule: &'static str,
     /// What it asks for, mm.
     pub required_mm: f64,
@@ -277,5 +277,6 @@ fn rule_word(rule: RuleKind) -> &'static str {
         RuleKind::BuccalWall => "wall.buccal",
         RuleKind::LingualWall => "wall.lingual",
         RuleKind::ApexInBone => "apex.in-bone",
+        RuleKind::PlatformInBone => "platform.in-bone",
     }
 }

@@ -96,6 +96,8 @@ pub struct MeasureSite {
     pub blur_fwhm_mm: Option<f64>,
     /// The most crestal place of the bone.
     pub crest: [f64; 3],
+    /// How far the crest of a sharp ridge was put back beyond what the blur left visible, mm.
+    pub crest_put_back_mm: Option<f64>,
     /// Widths at the levels, in the order asked for.
     pub widths: Vec<WidthEntry>,
     /// The least of them.
@@ -200,6 +202,7 @@ pub fn measure_site_entry(
         noise_grey: levels.map(|l| rounded(l.noise)),
         blur_fwhm_mm: levels.map(|l| rounded(l.blur_fwhm_mm)),
         crest: point(bone.patient(bone.crest)),
+        crest_put_back_mm: bone.tip.map(|t| rounded(t.mm)),
         widths,
         min_width_mm: measure.min_width.map(|w| rounded(w.width.mm)),
         bone_height_mm: measure.height.as_ref().ok().map(|h| rounded(h.mm)),

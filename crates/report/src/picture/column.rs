@@ -118,6 +118,7 @@ fn level_of(why: &Unmeasured) -> Option<f64> {
     match *why {
         Unmeasured::AboveCrest { level_mm }
         | Unmeasured::BelowBone { level_mm, .. }
+        | Unmeasured::AirInside { level_mm }
         | Unmeasured::Clipped { level_mm, .. } => Some(level_mm),
         _ => None,
     }

@@ -166,6 +166,12 @@ fn rule_row(flow: &mut Flow<'_>, scene: &Scene<'_>, fit: &Fit, rule: &RuleCheck)
         RuleKind::BuccalWall => (TAGS[0], &fit.walls.buccal),
         RuleKind::LingualWall => (TAGS[1], &fit.walls.lingual),
         RuleKind::ApexInBone => (TAGS[2], &fit.walls.apex),
+        RuleKind::PlatformInBone => {
+            let above = rule.found_mm.map_or("-".to_owned(), |mm| words::mm(-mm));
+            let figure = format!("Platform {above} mm above the crest");
+            flow.row(None, &figure, "must not stand above it", rule.verdict);
+            return;
+        }
     };
     let name = words::rule_name(rule.rule, scene.sides);
     let asked = match rule.rule {

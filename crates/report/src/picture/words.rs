@@ -116,6 +116,10 @@ pub(crate) fn unmeasured(why: &Unmeasured) -> String {
         Unmeasured::Clipped { by, at_least_mm, .. } => {
             format!("not measured: {}; at least {} mm", cut_off(by), mm(at_least_mm))
         }
+        Unmeasured::AirInside { .. } => "not measured: air within the bone".to_owned(),
+        Unmeasured::LimitFar { beside_mm } => {
+            format!("not measured: {} mm beside the bone", mm(beside_mm))
+        }
         Unmeasured::LimitMissesSection { nearest_mm } => {
             format!("not measured: it passes this section by {} mm", mm(nearest_mm))
         }
@@ -136,6 +140,7 @@ pub(crate) fn rule_name(rule: RuleKind, sides: Sides) -> String {
         RuleKind::BuccalWall => format!("{} wall", capital(sides.outer)),
         RuleKind::LingualWall => format!("{} wall", capital(sides.inner)),
         RuleKind::ApexInBone => "Apical wall".to_owned(),
+        RuleKind::PlatformInBone => "Platform".to_owned(),
     }
 }
 
@@ -171,6 +176,14 @@ pub(crate) fn warning(warning: &BoneWarning) -> String {
         BoneWarning::BoneBeside { gap_mm, .. } => format!(
             "other bone lies {} mm beside the ridge, and widths count only the bone under the crest",
             mm(*gap_mm)
+        ),
+        BoneWarning::AirInside { from_mm } => {
+            format!("a space filled with air begins {} mm below the crest", mm(*from_mm))
+        }
+        BoneWarning::CrestPutBack { by_mm, u95_mm } => format!(
+            "the blur has worn the sharp crest down, it was put back by {} ± {} mm",
+            mm(*by_mm),
+            mm(*u95_mm)
         ),
         BoneWarning::MixedOutside { .. } => {
             "the bone borders on gum here and on air there, one edge value for both".to_owned()
