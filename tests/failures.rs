@@ -76,7 +76,15 @@ fn a_side_that_nothing_tells_is_asked_for_and_not_guessed() {
     let straight = p0_case().replace("lingual_side = [-10.0, 0.0, 0.0]\n", "");
     measure(&bench, &straight).assert_error(2, "side-unknown", &["middle of the box"]);
     let in_line = p0_case().replace("[-10.0, 0.0, 0.0]", "[0.5, 0.0, 0.0]");
-    measure(&bench, &in_line).assert_error(2, "side-unknown", &["middle of the box"]);
+    // A point in line with one site may do for the others: the site fails, the case does not.
+    let failed = measure(&bench, &in_line);
+    assert_eq!(failed.status, 4, "{failed:#?}");
+    assert!(
+        failed
+            .errors()
+            .iter()
+            .any(|e| e.contains("side-unknown") && e.contains("middle of the box"))
+    );
 }
 
 #[test]

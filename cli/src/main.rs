@@ -65,7 +65,7 @@ fn json_asked() -> Option<PathBuf> {
         args.iter().position(|a| a == "--json").and_then(|i| args.get(i + 1)).map(PathBuf::from);
     after.or_else(|| {
         let joined = args.iter().filter_map(|a| a.to_str()?.strip_prefix("--json="));
-        joined.last().map(PathBuf::from)
+        joined.map(PathBuf::from).next_back()
     })
 }
 

@@ -123,7 +123,10 @@ fn measure(
 fn of_section(site: &Site, error: &SectionError) -> CliError {
     let place = format!("site {}", quoted(&site.id));
     match error {
-        SectionError::SideUnknown { .. } | SectionError::SideInLine { .. } => {
+        SectionError::SideInLine { .. } => {
+            CliError::new(exit::PARTLY, "side-unknown", error.to_string(), place, "")
+        }
+        SectionError::SideUnknown { .. } => {
             CliError::new(exit::USAGE, "side-unknown", error.to_string(), place, "")
         }
         SectionError::BeyondEnd { .. } | SectionError::OffAxis { .. } => {

@@ -24,6 +24,7 @@ mod pocket;
 mod profile;
 mod runs;
 mod section_bone;
+mod section_query;
 mod threshold;
 mod tip;
 mod uncertainty;

@@ -22,8 +22,13 @@ const SLOPE_REACH_MM: f64 = 0.15;
 const PLATEAU_SHARE: f64 = 0.08;
 /// The blur of the edge ends this many of its full widths outside, 2.8 standard deviations.
 const BEYOND_BLURS: f64 = 1.2;
-/// Over thin mucosa the level is looked for between these distances outside the edge, mm.
-const THIN_MM: (f64, f64) = (0.3, 1.7);
+/// Over thin mucosa the level is looked for from this many blurs outside the edge, nearer than which
+/// bone itself shows, but between these distances, mm, or one voxel step: the blur may be overrated
+/// where air lies near ...
+const THIN_FROM_BLURS: f64 = 0.8;
+const THIN_FROM_MM: (f64, f64) = (0.3, 0.4);
+/// ... over this much, mm.
+const THIN_OVER_MM: f64 = 1.4;
 /// Standard uncertainty of that level, over its step down to air: 1 mm of mucosa at a blur of 0.5 mm
 /// is read that much too low.
 const THIN_SHARE: f64 = 0.25;
@@ -70,7 +75,7 @@ pub(crate) fn grey_levels(
     let mut blur_mm = 0.5;
     let mut levels = None;
     for _ in 0..2 {
-        let outside = outside_levels(&normals, &at, threshold, blur_mm)?;
+        let outside = outside_levels(&normals, &at, threshold, blur_mm, image.voxel_mm())?;
         let (cortex, cortex_spread, metal_share) =
             cortex_levels(&normals, &at, outside.level, blur_mm)?;
         let blur_fwhm_mm = FWHM_PER_SIGMA * blur_sigma(slope / (cortex - outside.level))?;
@@ -121,10 +126,14 @@ fn outside_levels<N>(
     at: &impl Fn(&N, f64) -> Option<f64>,
     threshold: f64,
     blur_mm: f64,
+    voxel_mm: f64,
 ) -> Option<Outside> {
     let start = (BEYOND_BLURS * blur_mm).max(0.8);
-    let mut near: Vec<f64> =
-        normals.chunks(GROUP).filter_map(|group| flattest(group, at, threshold)).collect();
+    let thin_from = (THIN_FROM_BLURS * blur_mm).clamp(THIN_FROM_MM.0, THIN_FROM_MM.1.max(voxel_mm));
+    let mut near: Vec<f64> = normals
+        .chunks(GROUP)
+        .filter_map(|group| flattest(group, at, threshold, thin_from))
+        .collect();
     let read = |n: &N| -> Option<Vec<f64>> {
         let plateau: Vec<f64> =
             steps(start, start + 1.0).map(|s| at(n, s)).collect::<Option<_>>()?;
@@ -159,15 +168,20 @@ fn outside_levels<N>(
 
 /// The grey value of a group of profiles at the first place outside the edge about which it changes
 /// less than before and after.
-fn flattest<N>(group: &[N], at: &impl Fn(&N, f64) -> Option<f64>, threshold: f64) -> Option<f64> {
-    let mean = mean_profile(group, at, steps(THIN_MM.0, THIN_MM.1));
+fn flattest<N>(
+    group: &[N],
+    at: &impl Fn(&N, f64) -> Option<f64>,
+    threshold: f64,
+    from_mm: f64,
+) -> Option<f64> {
+    let mean = mean_profile(group, at, steps(from_mm, from_mm + THIN_OVER_MM));
     let windows: Vec<(f64, f64)> = mean
         .windows(5)
         .filter(|w| w.iter().all(|&g| g <= threshold))
         .map(|w| ((w[4] - w[0]).abs(), w.iter().sum::<f64>() / 5.0))
         .collect();
     // Too thin to show a plateau at this sampling: some way outside the edge is nearest to it.
-    let some_way = windows.get(2).map(|w| w.1);
+    let some_way = windows.get(1).map(|w| w.1);
     windows.windows(3).find(|w| w[1].0 <= w[0].0 && w[1].0 <= w[2].0).map(|w| w[1].1).or(some_way)
 }
 

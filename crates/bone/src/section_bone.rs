@@ -6,10 +6,9 @@ use jawgauge_volume::Volume;
 
 use crate::crest::{base_of, crest_of, straight};
 use crate::edge::fit_edges;
-use crate::error::{BoneError, BoneWarning, Unmeasured};
-use crate::limit::{Limit, meet_section};
+use crate::error::{BoneError, BoneWarning};
 use crate::outline::Outline;
-use crate::runs::{RidgeRuns, Run};
+use crate::runs::RidgeRuns;
 use crate::threshold::{
     SitePiece, Threshold, ThresholdFound, ThresholdSource, first_guess, half_way, site_piece,
 };
@@ -33,19 +32,11 @@ const CREST_ROUNDED_MM: f64 = 0.5;
 const LEAN_DOUBTFUL_DEG: f64 = 30.0;
 /// The long axis is found where a further turn is below this, degrees.
 const TURN_SETTLED_DEG: f64 = 0.01;
-/// The edge's slope is read over this distance to either side, mm.
-const SLOPE_REACH_MM: f64 = 0.15;
 /// A crest further from the site's point than this, mm, is worth a warning.
 const CREST_FAR_MM: f64 = 5.0;
 /// Levels outside that spread by more than this share of the contrast are worth a warning: at a
 /// blur of 0.5 mm half of it moves an edge by 0.04 mm.
 const MIXED_SHARE: f64 = 0.15;
-/// Air is darker than the level outside by this share of the contrast: soft tissue, cortex and air are
-/// about evenly far apart.
-const AIR_SHARE: f64 = 0.35;
-/// Air lies in a line where this many more samples at this distance, mm, are all that dark.
-const AIR_STEPS: u32 = 3;
-const AIR_STEP_MM: f64 = 0.1;
 /// A given threshold off half-way by more than this share of the contrast is worth a warning.
 const OFF_HALF_SHARE: f64 = 0.1;
 /// Bone that is cut off within this depth of the crest over more than this width, mm, hides a
@@ -127,8 +118,8 @@ pub struct SectionBone {
     pub quality: EdgeQuality,
     /// What was seen that makes figures less certain.
     pub warnings: Vec<BoneWarning>,
-    runs: RidgeRuns,
-    beside: Vec<Outline>,
+    pub(crate) runs: RidgeRuns,
+    pub(crate) beside: Vec<Outline>,
 }
 
 /// Outlines the bone of the section `frame` whose crest is nearest to `site`.
@@ -237,118 +228,6 @@ pub fn outline_section(
         bone.warnings.push(BoneWarning::CrestPutBack { by_mm: tip.mm, u95_mm: tip.u95_mm });
     }
     Ok(bone)
-}
-
-impl SectionBone {
-    /// The run of bone at `level_mm` below the crest that continues from the runs above it.
-    #[must_use]
-    pub fn run_at_level(&self, level_mm: f64) -> Option<Run> {
-        self.runs.at_level(&self.outline, level_mm)
-    }
-
-    /// The level below which the ridge followed from the crest has ended, mm.
-    #[must_use]
-    pub fn ends_mm(&self) -> f64 {
-        self.runs.ends_mm()
-    }
-
-    /// How near to `run`, on the line at `level_mm` below the crest, other bone lies, mm; `None`
-    /// where there is none.
-    #[must_use]
-    pub fn bone_beside_mm(&self, level_mm: f64, run: &Run) -> Option<f64> {
-        let at_mm = self.crest.apical_mm + level_mm;
-        let others = self.beside.iter().flat_map(|piece| piece.runs_at(at_mm));
-        self.outline
-            .runs_at(at_mm)
-            .into_iter()
-            .chain(others)
-            .map(|other| {
-                (other.lingual.buccal_mm - run.buccal.buccal_mm)
-                    .max(run.lingual.buccal_mm - other.buccal.buccal_mm)
-            })
-            .filter(|gap| *gap > 0.0)
-            .min_by(f64::total_cmp)
-    }
-
-    /// Where a limit meets the section, and how far a single point had to be moved onto it, mm.
-    ///
-    /// # Errors
-    ///
-    /// [`Unmeasured::LimitMissesSection`], and [`Unmeasured::LimitFar`] more than 10 mm beside the bone.
-    pub fn limit_place(&self, limit: &Limit) -> Result<(SectionPoint, f64), Unmeasured> {
-        let (least, most) = self.outline.bounds();
-        meet_section(&self.frame, &limit.points, (least.buccal_mm, most.buccal_mm))
-    }
-
-    /// Distance from `from` along `(buccal, apical)` to where a space filled with air begins, within
-    /// `length_mm`; `None` where there is none. Air is what is darker than the level outside by more
-    /// than a third of the contrast, over 0.3 mm.
-    #[must_use]
-    pub fn air_within_mm(
-        &self,
-        from: SectionPoint,
-        along: (f64, f64),
-        length_mm: f64,
-    ) -> Option<f64> {
-        let levels = self.threshold.levels?;
-        let darkest = levels.outside - AIR_SHARE * levels.contrast();
-        let mut dark = 0;
-        let mut s = 0.0;
-        while s <= length_mm {
-            let p = SectionPoint::new(from.buccal_mm + s * along.0, from.apical_mm + s * along.1);
-            let grey = self.image.sample(p.in_turned_frame(-self.turned_by_deg)).grey();
-            dark = if grey.is_some_and(|g| g < darkest) { dark + 1 } else { 0 };
-            if dark > AIR_STEPS {
-                return Some(s - f64::from(AIR_STEPS) * AIR_STEP_MM);
-            }
-            s += AIR_STEP_MM;
-        }
-        None
-    }
-
-    /// Whether a space filled with air lies in the run at `level_mm` below the crest.
-    #[must_use]
-    pub fn has_air_in(&self, level_mm: f64, run: &Run) -> bool {
-        let from = SectionPoint::new(run.lingual.buccal_mm, self.crest.apical_mm + level_mm);
-        self.air_within_mm(from, (1.0, 0.0), run.length_mm()).is_some()
-    }
-
-    /// Levels, mm below the crest, and runs of the ridge followed down from its crest every
-    /// 0.05 mm.
-    pub fn followed_runs(&self) -> impl Iterator<Item = (f64, &Run)> + '_ {
-        self.runs.iter()
-    }
-
-    /// Grey values a millimetre along `(buccal, apical)` at a place, by a central difference
-    /// over 0.3 mm; `None` at the edge of the scan.
-    #[must_use]
-    pub fn slope_at(&self, p: SectionPoint, along: (f64, f64)) -> Option<f64> {
-        let grey = |s: f64| {
-            let q = SectionPoint::new(p.buccal_mm + s * along.0, p.apical_mm + s * along.1);
-            self.image.sample(q.in_turned_frame(-self.turned_by_deg)).grey()
-        };
-        Some((grey(SLOPE_REACH_MM)? - grey(-SLOPE_REACH_MM)?) / (2.0 * SLOPE_REACH_MM))
-    }
-
-    /// Standard uncertainty of the edge at a place along `(buccal, apical)`, mm.
-    #[must_use]
-    pub fn u_edge_mm(&self, p: SectionPoint, along: (f64, f64)) -> f64 {
-        self.quality.u_edge_mm(self.slope_at(p, along))
-    }
-
-    /// Standard uncertainty of the crest's height, mm: its edge, what the blur takes off a round
-    /// crest, and how uncertain what was put back on a sharp one is.
-    #[must_use]
-    pub fn u_crest_mm(&self) -> f64 {
-        let slope = self.slope_at(self.crest, (0.0, 1.0));
-        self.quality.u_tip_mm(slope).hypot(self.tip.map_or(0.0, |t| 0.5 * t.u95_mm))
-    }
-
-    /// Where a place of the section lies in the patient.
-    #[must_use]
-    pub fn patient(&self, p: SectionPoint) -> PatientPoint {
-        self.frame.patient_from_section(p)
-    }
 }
 
 fn fine_outline(

@@ -22,6 +22,8 @@ const SETTLED_SHARE: f64 = 0.001;
 /// Two levels closer than this many standard deviations of the noise are one tissue: among pure
 /// noise, the highest and lowest stretches of it lie three to four apart.
 const LEAST_CONTRAST: f64 = 6.0;
+/// ... and so are levels closer than this many of their own spreads from place to place.
+const LEAST_SPREADS: f64 = 2.5;
 /// Rounds in which outline and half-way value are found from one another.
 const ROUNDS: usize = 3;
 
@@ -121,11 +123,7 @@ pub(crate) fn first_guess(
             continue;
         }
         let found = site_piece(image, cut, site).ok().and_then(|p| half_way(image, cut, site, p));
-        candidates.extend(
-            found
-                .filter(|(levels, _)| levels.contrast() >= LEAST_CONTRAST * levels.noise)
-                .map(|(levels, piece)| Candidate { levels, piece }),
-        );
+        candidates.extend(found.map(|(levels, piece)| Candidate { levels, piece }));
     }
     let near = |c: &Candidate| c.piece.crest_distance_mm <= NEAR_CREST_MM;
     let contrast = |c: &Candidate| c.levels.contrast();
@@ -175,7 +173,11 @@ pub(crate) fn half_way(
             break;
         }
     }
-    Some((levels, piece))
+    // Contours of noise are as ragged as the noise, and so are the levels beside them.
+    let spread = levels.noise.hypot(levels.outside_spread).max(levels.cortex_spread);
+    let apart = levels.contrast() >= LEAST_CONTRAST * levels.noise
+        && levels.contrast() >= LEAST_SPREADS * spread;
+    apart.then_some((levels, piece))
 }
 
 fn values_near(image: &SectionImage, site: SectionPoint) -> Vec<f64> {

@@ -88,6 +88,7 @@ pub struct SectionImage {
     frame: SectionFrame,
     least: SectionPoint,
     step_mm: f64,
+    voxel_mm: f64,
     /// Grey values; NaN, which no scan holds, stands for outside and leaves here as a state.
     grey: Array2<f64>,
 }
@@ -132,7 +133,8 @@ impl SectionImage {
             })
             .collect();
         let grey = Array2::from_shape_fn((rows, columns), |(r, c)| samples[r * columns + c]);
-        Ok(Self { frame, least: window.least, step_mm: window.step_mm, grey })
+        let voxel_mm = volume.geometry().coarsest_mm();
+        Ok(Self { frame, least: window.least, step_mm: window.step_mm, voxel_mm, grey })
     }
 
     /// An image of values given by a function of the place: for tests and other sources.
@@ -153,7 +155,8 @@ impl SectionImage {
             ))
         };
         let grey = Array2::from_shape_fn((rows, columns), |p| at(p).grey().unwrap_or(f64::NAN));
-        Ok(Self { frame, least: window.least, step_mm: window.step_mm, grey })
+        let voxel_mm = window.step_mm;
+        Ok(Self { frame, least: window.least, step_mm: window.step_mm, voxel_mm, grey })
     }
 
     /// The section's axes.
@@ -166,6 +169,12 @@ impl SectionImage {
     #[must_use]
     pub fn step_mm(&self) -> f64 {
         self.step_mm
+    }
+
+    /// The longest voxel step of the scan, mm; of an image from a function, the step of its samples.
+    #[must_use]
+    pub fn voxel_mm(&self) -> f64 {
+        self.voxel_mm
     }
 
     /// Rows (apically) and columns (buccally).

@@ -240,10 +240,9 @@ fn filter_axis(values: &mut Array3<f64>, axis: Axis) {
     }
     values.mapv_inplace(|v| v * (1.0 - POLE) * (1.0 - 1.0 / POLE));
     let mut start = values.index_axis(axis, 0).to_owned();
-    let mut power = POLE;
-    for index in 1..start_terms(n) {
-        start.scaled_add(power, &values.index_axis(axis, index));
-        power *= POLE;
+    start.fill(0.0);
+    for (index, weight) in start_weights(n) {
+        start.scaled_add(weight, &values.index_axis(axis, index));
     }
     values.index_axis_mut(axis, 0).assign(&start);
     for index in 1..n {
@@ -262,9 +261,19 @@ fn filter_axis(values: &mut Array3<f64>, axis: Axis) {
     }
 }
 
-/// Terms of the sum that starts the filter: until they fall below 1e-17 of the first.
-fn start_terms(n: usize) -> usize {
-    n.min(30)
+/// Entries and weights of the sum that starts the filter on `n` entries mirrored about both ends:
+/// powers of the pole until they fall below 1e-17, or, for few entries, the closed sum of the mirrored
+/// sequence, which repeats every 2 n - 2.
+fn start_weights(n: usize) -> Vec<(usize, f64)> {
+    const TERMS: usize = 30;
+    let powers = std::iter::successors(Some(1.0), |p| Some(p * POLE));
+    if n >= TERMS {
+        return powers.take(TERMS).enumerate().collect();
+    }
+    let period = 2 * n - 2;
+    let closed = 1.0 - powers.clone().nth(period).unwrap_or(0.0);
+    let mirrored = |k: usize| if k < n { k } else { period - k };
+    powers.take(period).enumerate().map(|(k, p)| (mirrored(k), p / closed)).collect()
 }
 
 fn filter_lane(lane: &mut [f64]) {
@@ -273,12 +282,7 @@ fn filter_lane(lane: &mut [f64]) {
     for v in lane.iter_mut() {
         *v *= gain;
     }
-    let mut power = POLE;
-    let mut start = lane[0];
-    for value in &lane[1..start_terms(n)] {
-        start += power * value;
-        power *= POLE;
-    }
+    let start = start_weights(n).into_iter().map(|(index, weight)| weight * lane[index]).sum();
     lane[0] = start;
     for index in 1..n {
         lane[index] += POLE * lane[index - 1];
