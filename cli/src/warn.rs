@@ -1,22 +1,13 @@
 //! Sentences for what was noticed: what was seen, why it matters, what to do.
 
-use jawgauge_bone::{BoneWarning, Clip, LimitHeight, LimitKind, SiteMeasure, Unmeasured};
+use jawgauge_bone::{BoneWarning, Clip, LimitHeight, SiteMeasure, Unmeasured};
 use jawgauge_fixture::{NoWall, SiteFit};
 use jawgauge_intake::ScanWarning;
 use jawgauge_report::documents::WarningEntry;
+pub(crate) use jawgauge_report::picture::limit_name;
 
 fn entry(code: &str, message: String) -> WarningEntry {
     WarningEntry { code: code.to_owned(), message }
-}
-
-/// The words for a limit.
-pub(crate) fn limit_name(kind: LimitKind) -> &'static str {
-    match kind {
-        LimitKind::NasalFloor => "nasal floor",
-        LimitKind::SinusFloor => "sinus floor",
-        LimitKind::NerveCanal => "nerve canal",
-        LimitKind::Other => "other limit",
-    }
 }
 
 fn clip_words(by: Clip) -> &'static str {

@@ -33,6 +33,7 @@ mod words;
 pub use drawing::Drawing;
 pub use locator::{LocatorInput, LocatorSite, draw_locator};
 pub use plate::{PlateInput, draw_plate};
+pub use words::limit_name;
 
 /// Which jaw.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

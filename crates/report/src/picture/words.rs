@@ -40,7 +40,9 @@ pub(crate) fn side_of_mouth(side: PatientSide) -> &'static str {
     }
 }
 
-pub(crate) fn limit_name(kind: LimitKind) -> &'static str {
+/// The words for a limit.
+#[must_use]
+pub fn limit_name(kind: LimitKind) -> &'static str {
     match kind {
         LimitKind::NasalFloor => "nasal floor",
         LimitKind::SinusFloor => "sinus floor",
