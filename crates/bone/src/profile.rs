@@ -5,6 +5,7 @@ use jawgauge_space::SectionPoint;
 
 use crate::levels::GreyLevels;
 use crate::outline::Outline;
+use crate::tip::halve;
 
 /// Distance of samples along a profile, mm.
 const STEP_MM: f64 = 0.1;
@@ -104,12 +105,7 @@ fn blur_sigma(slope: f64) -> Option<f64> {
         return None;
     }
     let risen = |sigma: f64| libm::erf(SLOPE_REACH_MM / (sigma * std::f64::consts::SQRT_2));
-    let (mut low, mut high) = (0.02, 5.0);
-    for _ in 0..50 {
-        let middle = 0.5 * (low + high);
-        if risen(middle) > rise { low = middle } else { high = middle }
-    }
-    Some(0.5 * (low + high))
+    Some(halve(0.02, 5.0, |sigma| risen(sigma) > rise))
 }
 
 struct Outside {

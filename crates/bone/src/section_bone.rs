@@ -10,7 +10,8 @@ use crate::error::{BoneError, BoneWarning};
 use crate::outline::Outline;
 use crate::runs::RidgeRuns;
 use crate::threshold::{
-    SitePiece, Threshold, ThresholdFound, ThresholdSource, first_guess, half_way, site_piece,
+    SitePiece, Threshold, ThresholdFound, ThresholdSource, first_guess, half_way, no_two_classes,
+    site_piece,
 };
 use crate::tip::put_back;
 use crate::uncertainty::{EdgeQuality, Measured};
@@ -164,7 +165,9 @@ pub fn outline_section(
     };
     let image = SectionImage::resample(volume, frame, &window, interpolation)?;
     let (mut piece, threshold) = fine_outline(&image, threshold, guess, site)?;
-    if let (ThresholdSource::HalfWay, Some(levels)) = (threshold.source, &threshold.levels) {
+    // A given threshold leaves the outline where it puts it.
+    let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
+    if let Some(levels) = &half_way_levels {
         piece.outline = fit_edges(volume, &frame, &piece.outline, levels);
     }
     let mut warnings = piece_warnings(&piece, &threshold);
@@ -186,7 +189,6 @@ pub fn outline_section(
     let mut outline = outline;
     let mut crest = checked_crest(&outline)?;
     let mut tip = None;
-    let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
     if let Some(found) = half_way_levels
         .as_ref()
         .and_then(|levels| put_back(&outline, levels, volume.geometry().coarsest_mm()))
@@ -243,10 +245,8 @@ fn fine_outline(
             Ok((piece, ThresholdFound { grey, source: ThresholdSource::Given, levels }))
         }
         Threshold::Auto => {
-            let (levels, piece) = half_way(image, guess, site, piece).ok_or_else(|| {
-                let (low, high) = crate::contour::grey_range(image).unwrap_or((f64::NAN, f64::NAN));
-                BoneError::NoTwoClasses { low, high }
-            })?;
+            let (levels, piece) =
+                half_way(image, guess, site, piece).ok_or_else(|| no_two_classes(image))?;
             let grey = levels.half_way();
             Ok((
                 piece,

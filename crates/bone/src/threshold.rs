@@ -136,10 +136,13 @@ pub(crate) fn first_guess(
         let distance = |c: &Candidate| c.piece.crest_distance_mm;
         candidates.into_iter().min_by(|a, b| distance(a).total_cmp(&distance(b)))
     };
-    best.map(|c| (c.levels.half_way(), c.piece)).ok_or_else(|| {
-        let (low, high) = grey_range(image).unwrap_or((f64::NAN, f64::NAN));
-        BoneError::NoTwoClasses { low, high }
-    })
+    best.map(|c| (c.levels.half_way(), c.piece)).ok_or_else(|| no_two_classes(image))
+}
+
+/// The error of an image in which no edge of bone was found.
+pub(crate) fn no_two_classes(image: &SectionImage) -> BoneError {
+    let (low, high) = grey_range(image).unwrap_or((f64::NAN, f64::NAN));
+    BoneError::NoTwoClasses { low, high }
 }
 
 /// An edge that some cut led to.

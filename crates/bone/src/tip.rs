@@ -201,8 +201,8 @@ impl Walls {
 }
 
 /// The place between `low` and `high` where `below` turns from true to false.
-fn halve(mut low: f64, mut high: f64, below: impl Fn(f64) -> bool) -> f64 {
-    for _ in 0..40 {
+pub(crate) fn halve(mut low: f64, mut high: f64, below: impl Fn(f64) -> bool) -> f64 {
+    for _ in 0..50 {
         let middle = 0.5 * (low + high);
         if below(middle) { low = middle } else { high = middle }
     }
