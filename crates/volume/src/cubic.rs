@@ -182,12 +182,14 @@ fn basis(s: f64) -> [f64; 4] {
 fn read_box(volume: &Volume, origin: [usize; 3], size: [usize; 3]) -> (Array3<f64>, bool) {
     let mut complete = true;
     let mut values = Array3::zeros((size[2], size[1], size[0]));
-    for ((k, j, i), value) in values.indexed_iter_mut() {
-        *value =
-            volume.voxel_grey(origin[0] + i, origin[1] + j, origin[2] + k).unwrap_or_else(|| {
-                complete = false;
-                f64::NAN
-            });
+    for (k, mut plane) in values.outer_iter_mut().enumerate() {
+        for (j, mut row) in plane.outer_iter_mut().enumerate() {
+            let at = [origin[0], origin[1] + j, origin[2] + k];
+            // A row of a new array is one run of memory.
+            if let Some(row) = row.as_slice_mut() {
+                complete &= volume.read_row(at, row);
+            }
+        }
     }
     if !complete {
         // Along rows, then columns, then slices: whichever first finds a scanned voxel.

@@ -16,7 +16,7 @@ mod voxels;
 
 pub use cubic::CubicPatch;
 pub use geometry::VolumeGeometry;
-pub use voxels::{Rescale, StoredVoxels, Volume};
+pub use voxels::{Rescale, StoredVoxels, Volume, VoxelBox};
 
 /// What a volume says of a place.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -32,27 +32,30 @@ impl Volume {
                 None => return Sample::Outside,
             }
         }
-        let mut sum = 0.0;
-        for corner in 0..8_usize {
-            let mut weight = 1.0;
-            let mut index = base;
-            for axis in 0..3 {
-                if corner >> axis & 1 == 1 {
-                    weight *= share[axis];
-                    index[axis] += 1;
-                } else {
-                    weight *= 1.0 - share[axis];
-                }
-            }
-            if weight == 0.0 {
-                continue;
-            }
-            match self.voxel_grey(index[0], index[1], index[2]) {
-                Some(grey) => sum += weight * grey,
-                None => return Sample::Outside,
+        let Some(c) = self.solid_cell(base).or_else(|| self.cell_with_weight(base, share)) else {
+            return Sample::Outside;
+        };
+        let between = |a: f64, b: f64, s: f64| a * (1.0 - s) + b * s;
+        let [along_i, along_j, along_k] = share;
+        let row = |n: usize| between(c[n], c[n + 1], along_i);
+        let [near, far] = [0, 4].map(|n| between(row(n), row(n + 2), along_j));
+        Sample::Grey(between(near, far, along_k))
+    }
+
+    /// The grey values of the eight voxels from `base` on, 0 for those that carry no weight;
+    /// `None` where one that carries weight was not scanned.
+    fn cell_with_weight(&self, base: [usize; 3], share: [f64; 3]) -> Option<[f64; 8]> {
+        let mut cell = [0.0; 8];
+        for (corner, grey) in cell.iter_mut().enumerate() {
+            let far = [0, 1, 2].map(|axis| corner >> axis & 1);
+            let weightless = |axis: usize| {
+                if far[axis] == 1 { share[axis] == 0.0 } else { share[axis] == 1.0 }
+            };
+            if !(0..3).any(weightless) {
+                *grey = self.voxel_grey(base[0] + far[0], base[1] + far[1], base[2] + far[2])?;
             }
         }
-        Sample::Grey(sum)
+        Some(cell)
     }
 }
 

@@ -153,3 +153,24 @@ fn disagreeing_parts_are_refused() {
     assert!(matches!(count, Err(VolumeError::SliceCount { expected: 4, found: 0 })));
     assert!(plain.with_absent_slices(vec![true]).is_err());
 }
+
+#[test]
+fn a_part_samples_as_the_whole_and_tells_where_it_was_not_enough() {
+    let whole = ramp([7, 6, 8], linear);
+    let part = VoxelBox { first: [1, 2, 1], size: [4, 3, 4] };
+    let StoredVoxels::Unsigned(all) = whole.voxels() else { panic!("unsigned") };
+    let of_part = Array3::from_shape_fn((4, 3, 4), |(k, j, i)| all[[k + 1, j + 2, i + 1]]);
+    let [_, _, nk] = whole.geometry().dims();
+    let rescale: Vec<Rescale> = (0..nk).map(|k| whole.rescale(k)).collect();
+    let geometry = whole.geometry().clone();
+    let volume =
+        Volume::of_part(geometry, part, StoredVoxels::Unsigned(of_part), rescale).expect("a part");
+    for at in [[1.0, 2.0, 1.0], [1.3, 3.9, 4.0], [4.0, 4.0, 4.0], [2.5, 2.25, 1.125]] {
+        let at = VoxelCoord::new(at[0], at[1], at[2]);
+        assert_eq!(volume.sample_linear_at(at), whole.sample_linear_at(at), "{at:?}");
+        assert!(volume.sample_linear_at(at).grey().is_some());
+    }
+    assert!(!volume.missed_voxels());
+    assert_eq!(volume.sample_linear_at(VoxelCoord::new(4.2, 3.0, 2.0)), Sample::Outside);
+    assert!(volume.missed_voxels());
+}

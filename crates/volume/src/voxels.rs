@@ -1,4 +1,8 @@
-use ndarray::Array3;
+use std::sync::atomic::AtomicBool;
+use std::sync::atomic::Ordering::Relaxed;
+
+use ndarray::{Array3, Axis};
+use rayon::prelude::*;
 
 use crate::{VolumeError, VolumeGeometry};
 
@@ -9,6 +13,8 @@ pub enum StoredVoxels {
     Signed(Array3<i16>),
     /// Unsigned (Pixel Representation 0).
     Unsigned(Array3<u16>),
+    /// Floating point, as research formats hold; NaN means "not scanned".
+    Float(Array3<f32>),
 }
 
 impl StoredVoxels {
@@ -18,15 +24,33 @@ impl StoredVoxels {
         let (k, j, i) = match self {
             Self::Signed(a) => a.dim(),
             Self::Unsigned(a) => a.dim(),
+            Self::Float(a) => a.dim(),
         };
         [i, j, k]
     }
 
     #[inline]
-    pub(crate) fn at(&self, i: usize, j: usize, k: usize) -> i32 {
+    pub(crate) fn at(&self, i: usize, j: usize, k: usize) -> f64 {
         match self {
-            Self::Signed(a) => i32::from(a[[k, j, i]]),
-            Self::Unsigned(a) => i32::from(a[[k, j, i]]),
+            Self::Signed(a) => f64::from(a[[k, j, i]]),
+            Self::Unsigned(a) => f64::from(a[[k, j, i]]),
+            Self::Float(a) => f64::from(a[[k, j, i]]),
+        }
+    }
+
+    /// The eight voxels from `at` on, i fastest; they must be there.
+    #[inline]
+    pub(crate) fn cell(&self, at: [usize; 3]) -> [f64; 8] {
+        fn of<T: Copy + Into<f64>>(a: &Array3<T>, [i, j, k]: [usize; 3]) -> [f64; 8] {
+            let pair = |k, j| [a[[k, j, i]].into(), a[[k, j, i + 1]].into()];
+            let [[a, b], [c, d]] = [pair(k, j), pair(k, j + 1)];
+            let [[e, f], [g, h]] = [pair(k + 1, j), pair(k + 1, j + 1)];
+            [a, b, c, d, e, f, g, h]
+        }
+        match self {
+            Self::Signed(a) => of(a, at),
+            Self::Unsigned(a) => of(a, at),
+            Self::Float(a) => of(a, at),
         }
     }
 }
@@ -40,17 +64,89 @@ pub struct Rescale {
     pub intercept: f64,
 }
 
+/// A box of voxels: its first voxel and its size, along i, j, k.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct VoxelBox {
+    /// Index of the first voxel.
+    pub first: [usize; 3],
+    /// Voxels each way.
+    pub size: [usize; 3],
+}
+
+impl VoxelBox {
+    /// All voxels of a grid of `dims`.
+    #[must_use]
+    pub fn whole(dims: [usize; 3]) -> Self {
+        Self { first: [0; 3], size: dims }
+    }
+
+    /// Number of voxels.
+    #[must_use]
+    pub fn voxels(&self) -> usize {
+        self.size.iter().product()
+    }
+
+    /// The smallest box that holds both.
+    #[must_use]
+    pub fn joined(&self, other: &Self) -> Self {
+        let mut out = *self;
+        for axis in 0..3 {
+            let end = |b: &Self| b.first[axis] + b.size[axis];
+            out.first[axis] = self.first[axis].min(other.first[axis]);
+            out.size[axis] = end(self).max(end(other)) - out.first[axis];
+        }
+        out
+    }
+
+    /// Place in the box of a voxel of the grid, `None` where it lies outside the box.
+    #[inline]
+    fn place(&self, at: [usize; 3]) -> Option<[usize; 3]> {
+        let mut place = [0; 3];
+        for axis in 0..3 {
+            place[axis] = at[axis].checked_sub(self.first[axis])?;
+            if place[axis] >= self.size[axis] {
+                return None;
+            }
+        }
+        Some(place)
+    }
+}
+
+/// Whether a voxel was asked for that had not been read. Not part of what a volume is.
+#[derive(Debug, Default)]
+struct Missed(AtomicBool);
+
+impl Clone for Missed {
+    fn clone(&self) -> Self {
+        Self(AtomicBool::new(self.0.load(Relaxed)))
+    }
+}
+
+impl PartialEq for Missed {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
+}
+
 /// A scan: a grid, its stored voxels, and what turns them into grey values.
 ///
 /// Voxels in an absent slice, or with a padding value, were not scanned; every sample
 /// that would need one is [`crate::Sample::Outside`].
+///
+/// A volume may hold the voxels of a part of its grid only, a box. A voxel beyond it
+/// counts as not scanned, and [`Volume::missed_voxels`] tells from then on that one was
+/// asked for: what was measured must then be measured again on more of the scan.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Volume {
     geometry: VolumeGeometry,
+    part: VoxelBox,
     voxels: StoredVoxels,
     rescale: Vec<Rescale>,
     padding: Option<(i32, i32)>,
     absent: Vec<bool>,
+    /// Whether every voxel of the part was scanned for sure.
+    solid: bool,
+    missed: Missed,
 }
 
 impl Volume {
@@ -65,11 +161,28 @@ impl Volume {
         voxels: StoredVoxels,
         rescale: Vec<Rescale>,
     ) -> Result<Self, VolumeError> {
-        let (expected, found) = (geometry.dims(), voxels.dims());
-        if expected != found {
-            return Err(VolumeError::Shape { expected, found });
+        let part = VoxelBox::whole(geometry.dims());
+        Self::of_part(geometry, part, voxels, rescale)
+    }
+
+    /// A volume of which only the voxels of one box are at hand; one rescale for every
+    /// slice of the whole grid.
+    ///
+    /// # Errors
+    ///
+    /// As [`Volume::new`]; [`VolumeError::Shape`] also where the box reaches out of the grid.
+    pub fn of_part(
+        geometry: VolumeGeometry,
+        part: VoxelBox,
+        voxels: StoredVoxels,
+        rescale: Vec<Rescale>,
+    ) -> Result<Self, VolumeError> {
+        let (dims, found) = (geometry.dims(), voxels.dims());
+        let fits = (0..3).all(|a| part.first[a] + part.size[a] <= dims[a]);
+        if part.size != found || !fits {
+            return Err(VolumeError::Shape { expected: part.size, found });
         }
-        check_slices(expected[2], rescale.len())?;
+        check_slices(dims[2], rescale.len())?;
         for (slice, r) in rescale.iter().enumerate() {
             let usable = r.slope.is_finite() && r.slope != 0.0 && r.intercept.is_finite();
             if !usable {
@@ -77,8 +190,18 @@ impl Volume {
                 return Err(VolumeError::Rescale { slice, slope, intercept });
             }
         }
-        let absent = vec![false; expected[2]];
-        Ok(Self { geometry, voxels, rescale, padding: None, absent })
+        let absent = vec![false; dims[2]];
+        let missed = Missed::default();
+        let mut volume =
+            Self { geometry, part, voxels, rescale, padding: None, absent, solid: false, missed };
+        volume.solid = volume.is_solid();
+        Ok(volume)
+    }
+
+    fn is_solid(&self) -> bool {
+        self.padding.is_none()
+            && !self.absent.contains(&true)
+            && !matches!(self.voxels, StoredVoxels::Float(_))
     }
 
     /// The same volume with the stored values `low..=high` meaning "not scanned"
@@ -86,6 +209,7 @@ impl Volume {
     #[must_use]
     pub fn with_padding(mut self, low: i32, high: i32) -> Self {
         self.padding = Some((low.min(high), low.max(high)));
+        self.solid = false;
         self
     }
 
@@ -98,6 +222,7 @@ impl Volume {
     pub fn with_absent_slices(mut self, absent: Vec<bool>) -> Result<Self, VolumeError> {
         check_slices(self.geometry.dims()[2], absent.len())?;
         self.absent = absent;
+        self.solid = self.is_solid();
         Ok(self)
     }
 
@@ -107,10 +232,22 @@ impl Volume {
         &self.geometry
     }
 
-    /// The stored voxels.
+    /// The stored voxels of [`Volume::part`].
     #[must_use]
     pub fn voxels(&self) -> &StoredVoxels {
         &self.voxels
+    }
+
+    /// The part of the grid whose voxels are at hand.
+    #[must_use]
+    pub fn part(&self) -> VoxelBox {
+        self.part
+    }
+
+    /// Whether a voxel was asked for that lies beyond [`Volume::part`].
+    #[must_use]
+    pub fn missed_voxels(&self) -> bool {
+        self.missed.0.load(Relaxed)
     }
 
     /// The rescale of slice `k`.
@@ -143,33 +280,99 @@ impl Volume {
     #[must_use]
     #[inline]
     pub fn voxel_grey(&self, i: usize, j: usize, k: usize) -> Option<f64> {
+        let Some([pi, pj, pk]) = self.part.place([i, j, k]) else {
+            return self.beyond([i, j, k]);
+        };
         if self.absent[k] {
             return None;
         }
-        let stored = self.voxels.at(i, j, k);
-        if self.padding.is_some_and(|(low, high)| (low..=high).contains(&stored)) {
+        let stored = self.voxels.at(pi, pj, pk);
+        let padded = |(low, high): (i32, i32)| f64::from(low) <= stored && stored <= f64::from(high);
+        if self.padding.is_some_and(padded) || stored.is_nan() {
             return None;
         }
         let r = self.rescale[k];
-        Some(f64::from(stored) * r.slope + r.intercept)
+        Some(stored * r.slope + r.intercept)
     }
 
-    /// Lowest and highest grey value of the scanned voxels, `None` where there are none.
-    #[must_use]
-    pub fn grey_range(&self) -> Option<(f64, f64)> {
-        let [ni, nj, nk] = self.geometry.dims();
-        let mut range: Option<(f64, f64)> = None;
-        for k in 0..nk {
-            for j in 0..nj {
-                for i in 0..ni {
-                    if let Some(g) = self.voxel_grey(i, j, k) {
-                        let (low, high) = range.unwrap_or((g, g));
-                        range = Some((low.min(g), high.max(g)));
-                    }
-                }
+    /// A voxel that is not at hand.
+    #[cold]
+    fn beyond(&self, at: [usize; 3]) -> Option<f64> {
+        let dims = self.geometry.dims();
+        assert!((0..3).all(|a| at[a] < dims[a]), "there is no voxel {at:?}");
+        self.missed.0.store(true, Relaxed);
+        None
+    }
+
+    /// Writes the grey values of a row of voxels from `at` on, NaN for those that were not
+    /// scanned, and tells whether all were.
+    pub(crate) fn read_row(&self, at: [usize; 3], row: &mut [f64]) -> bool {
+        fn of<T: Copy + Into<f64>>(a: &Array3<T>, at: [usize; 3], row: &mut [f64], r: Rescale) {
+            let [i, j, k] = at;
+            let from = a.index_axis(Axis(0), k);
+            let from = from.index_axis(Axis(0), j);
+            for (value, &stored) in row.iter_mut().zip(from.iter().skip(i)) {
+                *value = stored.into() * r.slope + r.intercept;
             }
         }
-        range
+        let place = self.part.place(at).filter(|p| p[0] + row.len() <= self.part.size[0]);
+        match place {
+            Some(place) if self.solid => {
+                let r = self.rescale[at[2]];
+                match &self.voxels {
+                    StoredVoxels::Signed(a) => of(a, place, row, r),
+                    StoredVoxels::Unsigned(a) => of(a, place, row, r),
+                    StoredVoxels::Float(a) => of(a, place, row, r),
+                }
+                true
+            }
+            _ => {
+                for (i, value) in row.iter_mut().enumerate() {
+                    *value = self.voxel_grey(at[0] + i, at[1], at[2]).unwrap_or(f64::NAN);
+                }
+                !row.iter().any(|v| v.is_nan())
+            }
+        }
+    }
+
+    /// The grey values of the eight voxels from `at` on, i fastest, where all of them are
+    /// at hand and scanned for sure.
+    #[inline]
+    pub(crate) fn solid_cell(&self, at: [usize; 3]) -> Option<[f64; 8]> {
+        if !self.solid {
+            return None;
+        }
+        let place = self.part.place(at)?;
+        if (0..3).any(|axis| place[axis] + 1 >= self.part.size[axis]) {
+            return None;
+        }
+        let mut cell = self.voxels.cell(place);
+        for (half, k) in cell.chunks_exact_mut(4).zip(at[2]..) {
+            let r = self.rescale[k];
+            half.iter_mut().for_each(|v| *v = *v * r.slope + r.intercept);
+        }
+        Some(cell)
+    }
+
+    /// Lowest and highest grey value of the scanned voxels at hand, `None` where there are none.
+    #[must_use]
+    pub fn grey_range(&self) -> Option<(f64, f64)> {
+        let VoxelBox { first, size } = self.part;
+        let ends = |axis: usize| first[axis]..first[axis] + size[axis];
+        let wider = |a: Option<(f64, f64)>, b: Option<(f64, f64)>| match (a, b) {
+            (Some((l, h)), Some((m, n))) => Some((l.min(m), h.max(n))),
+            (a, b) => a.or(b),
+        };
+        let of_slice = |k: usize| {
+            let mut range = None;
+            for j in ends(1) {
+                for i in ends(0) {
+                    range = wider(range, self.voxel_grey(i, j, k).map(|g| (g, g)));
+                }
+            }
+            range
+        };
+        ends(2).into_par_iter().map(of_slice).reduce(|| None, wider)
     }
 }
 
