@@ -17,10 +17,11 @@ use serde_json::Value;
 const LONGEST_FILE: usize = 400;
 
 /// Which of the project's packages each of them may use. Arrows run one way.
-const EDGES: [(&str, &[&str]); 9] = [
+const EDGES: [(&str, &[&str]); 10] = [
+    ("jawgauge-codec", &[]),
     ("jawgauge-space", &[]),
     ("jawgauge-volume", &["space"]),
-    ("jawgauge-intake", &["volume", "space"]),
+    ("jawgauge-intake", &["codec", "volume", "space"]),
     ("jawgauge-section", &["volume", "space"]),
     ("jawgauge-bone", &["section", "volume", "space"]),
     ("jawgauge-fixture", &["bone", "section", "volume", "space"]),
