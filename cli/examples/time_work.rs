@@ -1,11 +1,13 @@
 //! Times reading a scan and cutting a section, for comparison with other libraries.
 //!
-//! `time_work read SCAN RUNS` and `time_work linear|cubic SCAN RUNS` write one line of JSON: the
+//! `time_work read SCAN RUNS`, `time_work plain SCAN RUNS` (the files' bytes read into a fresh
+//! buffer on the same threads, nothing else) and `time_work linear|cubic SCAN RUNS` write one line of JSON: the
 //! milliseconds of each run and a mean that shows that the same work was done.
 //! `RAYON_NUM_THREADS` sets the number of threads.
 
 use std::error::Error;
-use std::io::Write;
+use std::fs::File;
+use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::Path;
 use std::time::Instant;
 
@@ -13,6 +15,7 @@ use jawgauge_intake::read_scan;
 use jawgauge_section::{Interpolation, SectionImage, SectionWindow};
 use jawgauge_space::{PatientPoint, PatientVector, SectionFrame, SectionPoint};
 use jawgauge_volume::{StoredVoxels, Volume};
+use rayon::prelude::*;
 use serde_json::json;
 
 /// The section: 400 x 400 samples on a tilted plane through the origin.
@@ -31,6 +34,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let (scan, runs) = (Path::new(scan), runs.parse()?);
     let (ms, mean) = match what.as_str() {
         "read" => timed(runs, || Ok(mean_stored(&read_scan(scan, None)?.volume)))?,
+        "plain" => timed(runs, || plain_read(scan))?,
         "linear" => section(scan, runs, Interpolation::Linear)?,
         "cubic" => section(scan, runs, Interpolation::Cubic)?,
         other => return Err(format!("{other}: read, linear or cubic").into()),
@@ -54,11 +58,38 @@ fn timed(
     Ok((ms, answer))
 }
 
+/// Reads the bytes of all files of a folder into one fresh buffer, in pieces of 1 MB; their number.
+fn plain_read(folder: &Path) -> Result<f64, Box<dyn Error>> {
+    const PIECE: usize = 1 << 20;
+    let mut files = Vec::new();
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        let length = usize::try_from(std::fs::metadata(&path)?.len())?;
+        files.push((path, length));
+    }
+    let total = files.iter().map(|f| f.1).sum();
+    let mut buffer = vec![0_u8; total];
+    let mut rest = buffer.as_mut_slice();
+    let mut pieces = Vec::new();
+    for (path, length) in &files {
+        let (here, after) = rest.split_at_mut(*length);
+        rest = after;
+        pieces.extend(here.chunks_mut(PIECE).enumerate().map(move |(n, to)| (path, n * PIECE, to)));
+    }
+    pieces.into_par_iter().try_for_each(|(path, offset, to)| {
+        let mut file = File::open(path)?;
+        file.seek(SeekFrom::Start(offset as u64))?;
+        file.read_exact(to)
+    })?;
+    Ok(buffer.len() as f64)
+}
+
 /// Of every 1009th voxel: enough to see that they were read, too few to take time.
 fn mean_stored(volume: &Volume) -> f64 {
     let mean = |values: Vec<f64>| values.iter().sum::<f64>() / values.len() as f64;
     match volume.voxels() {
         StoredVoxels::Signed(all) => mean(all.iter().step_by(1009).map(|&v| v.into()).collect()),
+        StoredVoxels::Float(all) => mean(all.iter().step_by(1009).map(|&v| v.into()).collect()),
         StoredVoxels::Unsigned(all) => mean(all.iter().step_by(1009).map(|&v| v.into()).collect()),
     }
 }

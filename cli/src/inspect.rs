@@ -1,13 +1,12 @@
 //! What a scan is.
 
-use std::path::Path;
-
-use jawgauge_intake::{IntakeError, SeriesSummary, list_series, read_scan};
+use jawgauge_intake::{IntakeError, ReadOptions, SeriesSummary, list_series};
 use jawgauge_report::documents::{CAUTION, InspectDocument, VolumeEntry, WarningEntry};
 
 use crate::args::InspectArgs;
 use crate::error::{CliError, exit};
 use crate::output::{Existing, Outputs, note};
+use crate::progress::Bar;
 use crate::run::{VERSION, check_json, finish};
 use crate::{tables, warn};
 
@@ -16,8 +15,8 @@ pub(crate) fn inspect(args: &InspectArgs) -> Result<u8, CliError> {
     check_json(args.json.as_deref(), Existing::Stays)?;
     let mut volumes = Vec::new();
     let mut text = String::new();
-    for series in list_series(&args.scan)? {
-        let (entry, lines) = volume_entry(&args.scan, &series)?;
+    for series in list_series(&args.scan, &ReadOptions::default())? {
+        let (entry, lines) = volume_entry(&series)?;
         text.push_str(&lines);
         volumes.push(entry);
     }
@@ -37,7 +36,7 @@ pub(crate) fn inspect(args: &InspectArgs) -> Result<u8, CliError> {
     Ok(if unusable { exit::SCAN } else { 0 })
 }
 
-fn volume_entry(path: &Path, series: &SeriesSummary) -> Result<(VolumeEntry, String), CliError> {
+fn volume_entry(series: &SeriesSummary) -> Result<(VolumeEntry, String), CliError> {
     let failed = |error: &IntakeError| {
         let entry = VolumeEntry {
             series: series.series_uid.clone(),
@@ -49,7 +48,7 @@ fn volume_entry(path: &Path, series: &SeriesSummary) -> Result<(VolumeEntry, Str
             sop_class: None,
             identity_removed: None,
             names_patient: None,
-            files: series.slices,
+            files: series.files,
             warnings: vec![WarningEntry {
                 code: error.code().to_owned(),
                 message: error.to_string(),
@@ -59,12 +58,12 @@ fn volume_entry(path: &Path, series: &SeriesSummary) -> Result<(VolumeEntry, Str
         let text = format!("series {}\n  cannot be measured: {error}\n", series.series_uid);
         Ok((entry, text))
     };
-    if let Err(error) = &series.outline {
-        return failed(error);
-    }
-    let scan = match read_scan(path, Some(&series.series_uid)) {
-        Ok(scan) => scan,
-        Err(error) => return failed(&error),
+    let bar = Bar::new("reading");
+    let read = series.scan.as_ref().map(|scan| scan.read(Some(&|done, of| bar.tell(done, of))));
+    let scan = match read {
+        Ok(Ok(scan)) => scan,
+        Ok(Err(error)) => return failed(&error),
+        Err(error) => return failed(error),
     };
     let geometry = scan.volume.geometry();
     let (dims, spacing, facts) = (geometry.dims(), geometry.spacing_mm(), &scan.facts);

@@ -23,19 +23,21 @@ pub(crate) fn add(
     let teeth: Vec<Option<String>> = session.measured().map(|s| s.tooth()).collect();
     for (index, (site, tooth)) in session.measured().zip(&teeth).enumerate() {
         let id = &site.site.id;
-        let input = PlateInput {
-            site_id: id,
-            tooth: tooth.as_deref(),
-            arch: session.case.arch,
-            side: site.frame.side,
-            volume: &session.volume,
-            measure: &site.measure,
-            fit: found.get(index).and_then(|f| f.fits.first()),
-            interpolation: site.options.interpolation,
-            slab_mm: site.options.slab_mm,
-            required: session.case.required,
-        };
-        let drawing = draw_plate(&input).map_err(|e| failed(id, &e))?;
+        let drawing = session.parts.with_enough(Some(site.part), |volume| {
+            draw_plate(&PlateInput {
+                site_id: id,
+                tooth: tooth.as_deref(),
+                arch: session.case.arch,
+                side: site.frame.side,
+                volume,
+                measure: &site.measure,
+                fit: found.get(index).and_then(|f| f.fits.first()),
+                interpolation: site.options.interpolation,
+                slab_mm: site.options.slab_mm,
+                required: session.case.required,
+            })
+        })?;
+        let drawing = drawing.map_err(|e| failed(id, &e))?;
         // Numbered by place in the case, so that ids that differ only in signs stay apart.
         let number = session.case.sites.iter().position(|s| s.id == *id).unwrap_or(index) + 1;
         add_both(outputs, dir, &format!("site-{number}-{}", slug(id)), &drawing)
@@ -50,14 +52,16 @@ pub(crate) fn add(
     if sites.is_empty() {
         return Ok(());
     }
-    let input = LocatorInput {
-        volume: &session.volume,
-        axis: &session.axis,
-        apical: session.case.apical,
-        arch: session.case.arch,
-        sites: &sites,
-    };
-    let drawing = draw_locator(&input).map_err(|e| failed("locator", &e))?;
+    let drawing = session.parts.with_enough(None, |volume| {
+        draw_locator(&LocatorInput {
+            volume,
+            axis: &session.axis,
+            apical: session.case.apical,
+            arch: session.case.arch,
+            sites: &sites,
+        })
+    })?;
+    let drawing = drawing.map_err(|e| failed("locator", &e))?;
     add_both(outputs, dir, "locator", &drawing).map_err(|e| failed("locator", &e))
 }
 

@@ -105,8 +105,8 @@ pub(crate) struct Fitted {
 /// Measures the sites of a case and puts its fixtures into them.
 pub(crate) fn fit_case(case: Case, platform_depth_mm: f64, cut: &Cut) -> Result<Fitted, CliError> {
     let session = Session::open(case, cut)?;
-    let found: Vec<SiteFit> =
-        session.measured().map(|site| fit_measured(&session, site, platform_depth_mm)).collect();
+    let found = session.measured().map(|site| fit_measured(&session, site, platform_depth_mm));
+    let found = found.collect::<Result<Vec<_>, _>>()?;
     let sites = session
         .measured()
         .zip(&found)
@@ -127,7 +127,7 @@ pub(crate) fn fit_case(case: Case, platform_depth_mm: f64, cut: &Cut) -> Result<
     let document = FitDocument {
         schema: "jawgauge/fit/1",
         version: VERSION,
-        scan: ScanEntry::new(&session.volume, session.scan_warnings.clone()),
+        scan: ScanEntry::new(session.parts.scan().geometry(), session.scan_warnings.clone()),
         required: (&session.case.required).into(),
         sites,
         failed,
@@ -136,18 +136,25 @@ pub(crate) fn fit_case(case: Case, platform_depth_mm: f64, cut: &Cut) -> Result<
     Ok(Fitted { session, found, document })
 }
 
-fn fit_measured(session: &Session, site: &MeasuredSite, platform_depth_mm: f64) -> SiteFit {
-    let context = FitContext {
-        volume: &session.volume,
-        site: site.point,
-        options: site.options,
-        limits: &site.site.limits,
-        neighbours: &site.site.neighbours,
-        required: session.case.required,
-        pose: site.site.pose,
-        platform_depth_mm: site.site.platform_depth_mm.unwrap_or(platform_depth_mm),
-    };
-    fit_site(&site.measure.bone, &session.case.fixtures, &context)
+fn fit_measured(
+    session: &Session,
+    site: &MeasuredSite,
+    platform_depth_mm: f64,
+) -> Result<SiteFit, CliError> {
+    let found = session.parts.with_enough(Some(site.part), |volume| {
+        let context = FitContext {
+            volume,
+            site: site.point,
+            options: site.options,
+            limits: &site.site.limits,
+            neighbours: &site.site.neighbours,
+            required: session.case.required,
+            pose: site.site.pose,
+            platform_depth_mm: site.site.platform_depth_mm.unwrap_or(platform_depth_mm),
+        };
+        fit_site(&site.measure.bone, &session.case.fixtures, &context)
+    })?;
+    Ok(found)
 }
 
 fn fit_site_entry(session: &Session, site: &MeasuredSite, found: &SiteFit) -> FitSite {
@@ -220,7 +227,7 @@ pub(crate) fn measure_document(session: &Session) -> MeasureDocument {
     MeasureDocument {
         schema: "jawgauge/measure/1",
         version: VERSION,
-        scan: ScanEntry::new(&session.volume, session.scan_warnings.clone()),
+        scan: ScanEntry::new(session.parts.scan().geometry(), session.scan_warnings.clone()),
         sites,
         failed: failed_sites(session),
         caution: CAUTION,

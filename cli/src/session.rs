@@ -1,17 +1,20 @@
 //! A case with its scan read and its sites measured.
 
-use jawgauge_bone::{BoneError, MeasureOptions, SectionOptions, SiteMeasure, measure_site};
-use jawgauge_intake::read_scan;
+use jawgauge_bone::{
+    BoneError, MeasureOptions, SectionOptions, SiteMeasure, measure_site, section_reach,
+};
+use jawgauge_intake::{ReadOptions, open_scan};
 use jawgauge_report::documents::WarningEntry;
 use jawgauge_section::{
     Interpolation, PatientSide, RidgeAxis, SectionError, SiteFrame, section_frame,
 };
 use jawgauge_space::PatientPoint;
-use jawgauge_volume::Volume;
+use jawgauge_volume::{CubicPatch, VoxelBox};
 
 use crate::args::{Between, Cut};
 use crate::case::{Case, SectionAxis, Site, SitePlace};
 use crate::error::{CliError, exit, quoted};
+use crate::parts::Parts;
 use crate::warn;
 
 /// A site's point further from the ridge axis than this, mm, is worth a warning.
@@ -25,6 +28,8 @@ pub(crate) struct MeasuredSite {
     pub(crate) point: PatientPoint,
     pub(crate) options: SectionOptions,
     pub(crate) measure: SiteMeasure,
+    /// The part of the grid that the measuring looked at.
+    pub(crate) part: VoxelBox,
     pub(crate) warnings: Vec<WarningEntry>,
 }
 
@@ -44,7 +49,7 @@ impl MeasuredSite {
 pub(crate) struct Session {
     pub(crate) case: Case,
     pub(crate) axis: RidgeAxis,
-    pub(crate) volume: Volume,
+    pub(crate) parts: Parts,
     pub(crate) scan_warnings: Vec<WarningEntry>,
     pub(crate) sites: Vec<Result<MeasuredSite, (String, CliError)>>,
 }
@@ -55,17 +60,24 @@ impl Session {
         let axis = RidgeAxis::through(&case.axis).map_err(|e| {
             CliError::new(exit::USAGE, "case-value", e.to_string(), "[ridge] axis", "")
         })?;
-        let scan = read_scan(&case.scan, case.series.as_deref())?;
+        let mut options = ReadOptions::default();
+        if let Some(series) = &case.series {
+            options = options.with_series(series);
+        }
+        if let Some(pitch) = case.frame_pitch_mm {
+            options = options.with_frame_pitch_mm(pitch);
+        }
+        let parts = Parts::new(open_scan(&case.scan, &options)?);
         let mut sites = Vec::new();
         for site in &case.sites {
-            match measure(&case, &axis, &scan.volume, site, cut) {
+            match measure(&case, &axis, &parts, site, cut) {
                 Ok(measured) => sites.push(Ok(measured)),
                 Err(error) if error.exit == exit::USAGE => return Err(error),
                 Err(error) => sites.push(Err((site.id.clone(), error))),
             }
         }
-        let scan_warnings = warn::of_scan(&scan.warnings);
-        Ok(Self { case, axis, volume: scan.volume, scan_warnings, sites })
+        let scan_warnings = warn::of_scan(&parts.warnings());
+        Ok(Self { case, axis, parts, scan_warnings, sites })
     }
 
     pub(crate) fn measured(&self) -> impl Iterator<Item = &MeasuredSite> {
@@ -85,7 +97,7 @@ impl Session {
 fn measure(
     case: &Case,
     axis: &RidgeAxis,
-    volume: &Volume,
+    parts: &Parts,
     site: &Site,
     cut: &Cut,
 ) -> Result<MeasuredSite, CliError> {
@@ -113,11 +125,22 @@ fn measure(
         },
     };
     let all = MeasureOptions { levels_mm: case.levels_mm.clone(), section: options };
-    let measure = measure_site(volume, frame.frame, point, &site.limits, &all)
-        .map_err(|e| CliError::of_site(&site.id, &e))?;
+    let reach = section_reach(&frame.frame, cut.slab_mm);
+    let geometry = parts.scan().geometry();
+    let mut guess = geometry.voxels_around(&reach);
+    if options.interpolation == Interpolation::Cubic {
+        guess = guess.map(|g| g.widened(CubicPatch::MARGIN_VOXELS, geometry.dims()));
+    }
+    let (measure, part) = parts.with_enough(guess, |volume| {
+        (measure_site(volume, frame.frame, point, &site.limits, &all), volume.part())
+    })?;
+    let measure = measure.map_err(|e| CliError::of_site(&site.id, &e))?;
     let mut warnings = frame_warnings(site, &frame);
+    if !parts.scan().facts().place_known {
+        warnings.retain(|w| w.code != "tooth-side");
+    }
     warnings.extend(warn::of_site(&measure));
-    Ok(MeasuredSite { site: site.clone(), frame, point, options, measure, warnings })
+    Ok(MeasuredSite { site: site.clone(), frame, point, options, measure, part, warnings })
 }
 
 fn of_section(site: &Site, error: &SectionError) -> CliError {

@@ -16,6 +16,9 @@ pub(crate) use jawgauge_report::picture::Arch;
 use reader::{Section, Source};
 pub(crate) use tooth::Tooth;
 
+/// Plausible distance of frames, mm.
+const FRAME_PITCH_MM: std::ops::RangeInclusive<f64> = 0.02..=10.0;
+
 /// Where a site is on the ridge axis.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum SitePlace {
@@ -49,6 +52,8 @@ pub(crate) struct Site {
 pub(crate) struct Case {
     pub(crate) scan: PathBuf,
     pub(crate) series: Option<String>,
+    /// Distance of frames, mm, where a multi-frame object has one position only.
+    pub(crate) frame_pitch_mm: Option<f64>,
     pub(crate) arch: Arch,
     pub(crate) axis: Vec<PatientPoint>,
     pub(crate) lingual_side: Option<PatientPoint>,
@@ -111,7 +116,7 @@ impl Case {
             }
         };
         let scan = top
-            .table("scan", &["path", "series"])?
+            .table("scan", &["path", "series", "frame_pitch_mm"])?
             .ok_or_else(|| top.missing("scan", "write [scan] with path = \"…\""))?;
         let path =
             scan.text("path")?.ok_or_else(|| scan.missing("path", "give the scan's folder"))?;
@@ -127,6 +132,7 @@ impl Case {
         Ok(Self {
             scan: folder.join(path),
             series: scan.text("series")?,
+            frame_pitch_mm: frame_pitch(&scan)?,
             arch: ridge.arch,
             axis: ridge.axis,
             lingual_side: ridge.lingual_side,
@@ -138,6 +144,18 @@ impl Case {
             sites,
             fixtures,
         })
+    }
+}
+
+/// The distance of frames where the object tells none, or the wrong one; negative where the
+/// frames run against row x column.
+fn frame_pitch(scan: &Section<'_>) -> Result<Option<f64>, CliError> {
+    let Some(mm) = scan.number("frame_pitch_mm")? else { return Ok(None) };
+    if FRAME_PITCH_MM.contains(&mm.abs()) {
+        Ok(Some(mm))
+    } else {
+        let remedy = "give the distance from frame to frame, 0.02 to 10 mm, negative where they run against row x column";
+        Err(scan.bad("frame_pitch_mm", format!("{mm} is no distance of frames"), remedy))
     }
 }
 

@@ -36,7 +36,7 @@ pub use limit::{Limit, LimitHeight, LimitKind};
 pub use measure::{MeasureOptions, SiteMeasure, Width, measure_site};
 pub use outline::{Clip, Outline};
 pub use runs::{Run, RunEnd};
-pub use section_bone::{LongAxis, SectionBone, SectionOptions, outline_section};
+pub use section_bone::{LongAxis, SectionBone, SectionOptions, outline_section, section_reach};
 pub use threshold::{Threshold, ThresholdFound, ThresholdSource};
 pub use uncertainty::{EdgeQuality, Measured, u95_of_marked_place};
 

@@ -21,6 +21,9 @@ use crate::uncertainty::{EdgeQuality, Measured};
 const SEARCH_MM: (f64, f64, f64) = (20.0, 12.0, 48.0);
 /// Distance of samples of the search, mm.
 const SEARCH_STEP_MM: f64 = 0.3;
+/// How far beyond the window and beside the plane voxels are looked at, mm: the reach of
+/// the edge fit and of profiles, rounded up.
+const BESIDE_PLANE_MM: f64 = 2.0;
 /// What is kept around the piece found, so that the tissue outside it can be read, mm.
 const MARGIN_MM: f64 = 2.8;
 /// The long axis is found over this much bone below the crest, mm (as documented).
@@ -121,6 +124,24 @@ pub struct SectionBone {
     pub warnings: Vec<BoneWarning>,
     pub(crate) runs: RidgeRuns,
     pub(crate) beside: Vec<Outline>,
+}
+
+/// Corners of the space in which [`outline_section`] and what follows from it look at the
+/// scan: the coarse look's window, and on either side of the plane what edges are fitted to
+/// and half the thickness of a slab.
+#[must_use]
+pub fn section_reach(frame: &SectionFrame, slab_mm: f64) -> [PatientPoint; 8] {
+    let (half, above, below) = SEARCH_MM;
+    let beside = BESIDE_PLANE_MM + slab_mm / 2.0;
+    let mut corners = [frame.origin(); 8];
+    for (n, corner) in corners.iter_mut().enumerate() {
+        let pick = |bit: usize, low: f64, high: f64| if n >> bit & 1 == 0 { low } else { high };
+        *corner = frame.origin()
+            + frame.buccal() * pick(0, -half - BESIDE_PLANE_MM, half + BESIDE_PLANE_MM)
+            + frame.apical() * pick(1, -above - BESIDE_PLANE_MM, below + BESIDE_PLANE_MM)
+            + frame.mesial() * pick(2, -beside, beside);
+    }
+    corners
 }
 
 /// Outlines the bone of the section `frame` whose crest is nearest to `site`.

@@ -71,7 +71,7 @@ pub(crate) fn sop_class_name(uid: &str) -> &'static str {
 }
 
 /// Names of transfer syntaxes (DICOM PS3.6 table A-1) that a scan may come in.
-const TRANSFER_SYNTAXES: [(&str, &str); 18] = [
+const TRANSFER_SYNTAXES: [(&str, &str); 32] = [
     ("1.2.840.10008.1.2", "Implicit VR Little Endian"),
     ("1.2.840.10008.1.2.1", "Explicit VR Little Endian"),
     ("1.2.840.10008.1.2.1.98", "Encapsulated Uncompressed Explicit VR Little Endian"),
@@ -85,7 +85,21 @@ const TRANSFER_SYNTAXES: [(&str, &str); 18] = [
     ("1.2.840.10008.1.2.4.81", "JPEG-LS Near-Lossless"),
     ("1.2.840.10008.1.2.4.90", "JPEG 2000 Lossless"),
     ("1.2.840.10008.1.2.4.91", "JPEG 2000"),
+    ("1.2.840.10008.1.2.4.92", "JPEG 2000 Part 2 Multi-component Lossless"),
+    ("1.2.840.10008.1.2.4.93", "JPEG 2000 Part 2 Multi-component"),
+    ("1.2.840.10008.1.2.4.94", "JPIP Referenced"),
+    ("1.2.840.10008.1.2.4.95", "JPIP Referenced Deflate"),
+    ("1.2.840.10008.1.2.4.100", "MPEG2 Main Profile / Main Level"),
+    ("1.2.840.10008.1.2.4.101", "MPEG2 Main Profile / High Level"),
+    ("1.2.840.10008.1.2.4.102", "MPEG-4 AVC/H.264 High Profile"),
+    ("1.2.840.10008.1.2.4.103", "MPEG-4 AVC/H.264 BD-compatible High Profile"),
+    ("1.2.840.10008.1.2.4.107", "HEVC/H.265 Main Profile"),
+    ("1.2.840.10008.1.2.4.108", "HEVC/H.265 Main 10 Profile"),
     ("1.2.840.10008.1.2.4.110", "JPEG XL Lossless"),
+    ("1.2.840.10008.1.2.4.111", "JPEG XL JPEG Recompression"),
+    ("1.2.840.10008.1.2.4.112", "JPEG XL"),
+    ("1.2.840.10008.1.2.8.1", "Deflated Image Frame Compression"),
+    ("1.2.840.10008.1.2.6.1", "RFC 2557 MIME Encapsulation"),
     ("1.2.840.10008.1.2.4.201", "High-Throughput JPEG 2000 Lossless"),
     ("1.2.840.10008.1.2.4.202", "High-Throughput JPEG 2000 Lossless, RPCL"),
     ("1.2.840.10008.1.2.4.203", "High-Throughput JPEG 2000"),

@@ -20,7 +20,7 @@ pub enum IntakeError {
     },
     /// There is no CT image.
     #[error(
-        "no CT image found{}, in the scan's path: give the folder that holds the slices",
+        "no scan found{}, in the scan's path: give the folder or the file that holds it",
         listed(skipped)
     )]
     NoScan {
@@ -55,7 +55,7 @@ pub enum IntakeError {
     /// The transfer syntax is not read by this version.
     #[error(
         "(0002,0010) TransferSyntaxUID is \"{uid}\" ({name}), in {file}: \
-         export the scan as Explicit VR Little Endian (1.2.840.10008.1.2.1)"
+         it cannot be decoded, export the scan as Explicit VR Little Endian (1.2.840.10008.1.2.1)"
     )]
     TransferSyntax {
         /// The file.
@@ -68,7 +68,7 @@ pub enum IntakeError {
     /// The only images are of a kind that is not read by this version.
     #[error(
         "(0008,0016) SOPClassUID is \"{uid}\" ({name}), in {file}: \
-         export the scan as CT Image Storage (1.2.840.10008.5.1.4.1.1.2), one file a slice"
+         export the scan as CT Image Storage (1.2.840.10008.5.1.4.1.1.2)"
     )]
     SopClass {
         /// The first such file.
@@ -90,6 +90,16 @@ pub enum IntakeError {
         attribute: Attribute,
         /// An attribute that is there and looks like it, but says something else.
         instead: Option<Attribute>,
+    },
+    /// Frames have one position, and their distance is not told.
+    #[error(
+        "(0018,0088) SpacingBetweenSlices and (0018,0050) SliceThickness are missing, so the \
+         distance of frames is unknown, in {file}: export the scan with the position of each \
+         frame, or give their distance as `frame_pitch_mm` in [scan]"
+    )]
+    NoFramePitch {
+        /// The file.
+        file: String,
     },
     /// An attribute has a value that cannot be used.
     #[error(
@@ -168,16 +178,94 @@ pub enum IntakeError {
     },
     /// Pixel Data has too few bytes.
     #[error(
-        "(7FE0,0010) PixelData has {found} bytes, Rows and Columns ask for {expected}, in {file}: \
-         copy the file again from where it comes from"
+        "(7FE0,0010) PixelData has {found} bytes of {expected}{}, in {file}: \
+         copy the file again from where it comes from",
+        frames.map(|(some, all)| format!(", {some} of {all} frames present")).unwrap_or_default()
     )]
     PixelLength {
         /// The file.
         file: String,
-        /// Bytes that Rows and Columns ask for.
+        /// Bytes that Rows, Columns, Bits Allocated and Number of Frames ask for.
         expected: u64,
         /// Bytes there.
         found: u64,
+        /// Whole frames there, and how many there should be, where there are several.
+        frames: Option<(u64, usize)>,
+    },
+    /// Pixel Data holds more frames than Number of Frames says.
+    #[error(
+        "(0028,0008) NumberOfFrames is {frames}, but (7FE0,0010) PixelData holds {holds} frames, \
+         in {file}: export the scan again"
+    )]
+    FrameCount {
+        /// The file.
+        file: String,
+        /// Number of Frames, 1 where it is absent.
+        frames: usize,
+        /// Frames that the bytes make.
+        holds: u64,
+    },
+    /// The frames of an encapsulated stream cannot be told apart, or are not all there.
+    #[error(
+        "(7FE0,0010) PixelData: {reason}, in {file}: copy the file again from where it comes from"
+    )]
+    Frames {
+        /// The file.
+        file: String,
+        /// What does not fit.
+        reason: String,
+    },
+    /// A compressed frame does not decode.
+    #[error("(7FE0,0010) PixelData: {reason}, in {file}: {remedy}")]
+    Frame {
+        /// The file, and the frame where it has several.
+        file: String,
+        /// What is wrong with it.
+        reason: String,
+        /// What to do.
+        remedy: &'static str,
+    },
+    /// An archive cannot be read, or should not be.
+    #[error("archive refused ({reason}), in {file}: unpack it, and give the folder")]
+    Archive {
+        /// The archive.
+        file: String,
+        /// What is wrong with it.
+        reason: String,
+    },
+    /// A volume in another format than DICOM cannot be used.
+    #[error("{reason}, in {file}: {remedy}")]
+    Plain {
+        /// The file.
+        file: String,
+        /// The field of its header, its value and what was expected.
+        reason: String,
+        /// What to do.
+        remedy: &'static str,
+    },
+    /// The voxels are more than this program reads.
+    #[error(
+        "the scan has {} x {} x {} voxels, {needed_gb:.1} GB ({allowed_gb:.1} GB allowed), in the \
+         scan's path: export a smaller part",
+        dims[0], dims[1], dims[2]
+    )]
+    TooLarge {
+        /// Columns, rows, slices.
+        dims: [usize; 3],
+        /// What the voxels would take, GB.
+        needed_gb: f64,
+        /// What is allowed, GB.
+        allowed_gb: f64,
+    },
+    /// The grey values are not those of a scan.
+    #[error(
+        "{reason}, in {file} and the rest of the series: export the scan again with its original grey values"
+    )]
+    Greys {
+        /// The first file.
+        file: String,
+        /// What the grey values look like.
+        reason: String,
     },
     /// The stored values contradict the declared signedness.
     #[error(
@@ -218,7 +306,7 @@ impl IntakeError {
             Self::Damaged { .. } => "damaged-file",
             Self::TransferSyntax { .. } => "transfer-syntax",
             Self::SopClass { .. } => "sop-class",
-            Self::Missing { .. } => "missing-attribute",
+            Self::Missing { .. } | Self::NoFramePitch { .. } => "missing-attribute",
             Self::Value { .. } => "bad-attribute",
             Self::Mixed { .. } => "mixed-series",
             Self::SingleSlice { .. } => "single-slice",
@@ -226,6 +314,12 @@ impl IntakeError {
             Self::Uneven { .. } => "uneven-slices",
             Self::OffLine { .. } => "slice-off-line",
             Self::PixelLength { .. } => "pixel-data-length",
+            Self::FrameCount { .. } => "number-of-frames",
+            Self::Frames { .. } | Self::Frame { .. } => "pixel-data",
+            Self::Archive { .. } => "archive",
+            Self::Plain { .. } => "bad-header",
+            Self::TooLarge { .. } => "too-large",
+            Self::Greys { .. } => "grey-values",
             Self::Signedness { .. } => "signedness",
             Self::Volume(_) | Self::Space(_) => "no-volume",
         }
@@ -240,11 +334,18 @@ impl IntakeError {
             | Self::TransferSyntax { file, .. }
             | Self::SopClass { file, .. }
             | Self::Missing { file, .. }
+            | Self::NoFramePitch { file }
             | Self::Value { file, .. }
             | Self::Mixed { file, .. }
             | Self::SingleSlice { file }
             | Self::OffLine { file, .. }
             | Self::PixelLength { file, .. }
+            | Self::FrameCount { file, .. }
+            | Self::Frames { file, .. }
+            | Self::Frame { file, .. }
+            | Self::Archive { file, .. }
+            | Self::Plain { file, .. }
+            | Self::Greys { file, .. }
             | Self::Signedness { file, .. } => Some(file),
             Self::SamePlace { first, .. } => Some(first),
             Self::Uneven { before, .. } => Some(before),
@@ -254,7 +355,7 @@ impl IntakeError {
 }
 
 fn counted(series: &[(String, usize)]) -> String {
-    let one = |(uid, n): &(String, usize)| format!("{uid} with {n} slices");
+    let one = |(uid, n): &(String, usize)| format!("{uid} with {n} files");
     series.iter().map(one).collect::<Vec<_>>().join(", ")
 }
 
@@ -264,7 +365,9 @@ fn listed(skipped: &Skipped) -> String {
     }
     let one = |(reason, n): (&SkipReason, &usize)| match reason {
         SkipReason::NotDicom => format!("{n} not DICOM"),
+        SkipReason::Archive => format!("{n} archives, each to be given by itself"),
         SkipReason::Empty => format!("{n} empty"),
+        SkipReason::Directory => format!("{n} DICOM directories"),
         SkipReason::Hidden => format!("{n} hidden"),
         SkipReason::OtherObject(uid) => format!("{n} {} ({uid})", sop_class_name(uid)),
         SkipReason::OtherSeries => format!("{n} of other series"),

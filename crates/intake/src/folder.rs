@@ -1,10 +1,14 @@
 use std::collections::{BTreeMap, HashSet};
 use std::fs;
-use std::io;
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use crate::IntakeError;
+use crate::archive::{is_archive, list_members};
 use crate::attribute::escaped;
+use crate::header::{FileKind, read_header};
+use crate::source::{Place, ScanFile};
 
 /// Folders nested deeper than this are not entered: no export has more than a few.
 const DEEPEST_FOLDER: usize = 32;
@@ -13,12 +17,16 @@ const DEEPEST_FOLDER: usize = 32;
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 #[non_exhaustive]
 pub enum SkipReason {
-    /// It does not start as a DICOM file.
+    /// It is no DICOM file and no volume of another known kind.
     NotDicom,
+    /// It is an archive within the scan's path; archives are read only where the path names them.
+    Archive,
     /// It has no bytes.
     Empty,
-    /// Its name starts with a dot; folders with such names are read.
+    /// It is no DICOM file and its name starts with a dot, or it is a link in an archive.
     Hidden,
+    /// It is a DICOM directory.
+    Directory,
     /// It is a DICOM file without image, or an image of another kind; its SOP class UID.
     OtherObject(String),
     /// It belongs to another series than the one that was read.
@@ -30,14 +38,10 @@ pub enum SkipReason {
 /// How many files took no part, by reason.
 pub type Skipped = BTreeMap<SkipReason, usize>;
 
-/// A file and the name that messages use for it: relative to the scan, escaped.
-#[derive(Debug, Clone)]
-pub(crate) struct ScanFile {
-    pub(crate) path: PathBuf,
-    pub(crate) name: String,
-}
-
-/// The files of a scan, sorted by path, and those left out by name alone.
+/// The files of a scan, sorted by name, and those left out for having no bytes.
+///
+/// An archive stands for its members. A DICOM directory stands for its folder with all
+/// that is below it: what it lists lies there (DICOM PS3.10 section 8.6).
 pub(crate) fn list_files(root: &Path) -> Result<(Vec<ScanFile>, Skipped), IntakeError> {
     let mut found = Found { files: Vec::new(), skipped: Skipped::new(), entered: HashSet::new() };
     let cannot = |error: &io::Error| IntakeError::Open {
@@ -47,16 +51,33 @@ pub(crate) fn list_files(root: &Path) -> Result<(Vec<ScanFile>, Skipped), Intake
     let metadata = fs::metadata(root).map_err(|e| cannot(&e))?;
     if metadata.is_dir() {
         found.enter(root, root, 0)?;
+    } else if is_archive(&head(root).map_err(|e| cannot(&e))?) {
+        return list_members(root);
     } else {
-        // One file stands for the slices beside it, not for the folders beside it.
         let folder = match root.parent() {
             Some(parent) if !parent.as_os_str().is_empty() => parent,
             _ => Path::new("."),
         };
-        found.enter(folder, folder, DEEPEST_FOLDER)?;
+        // One file stands for the slices beside it, not for the folders beside it.
+        let depth = if is_directory(root, &metadata) { 0 } else { DEEPEST_FOLDER };
+        found.enter(folder, folder, depth)?;
     }
-    found.files.sort_by(|a, b| a.path.cmp(&b.path));
+    found.files.sort_by(|a, b| a.name.cmp(&b.name));
     Ok((found.files, found.skipped))
+}
+
+/// The first bytes of a file.
+fn head(path: &Path) -> io::Result<Vec<u8>> {
+    let mut head = Vec::new();
+    fs::File::open(path)?.take(4).read_to_end(&mut head)?;
+    Ok(head)
+}
+
+/// Whether a file is a DICOM directory (Media Storage Directory Storage).
+fn is_directory(path: &Path, metadata: &fs::Metadata) -> bool {
+    let place = Place::File(path.to_owned());
+    let file = ScanFile { place, name: String::new(), length: metadata.len() };
+    matches!(read_header(&Arc::new(file)), Ok(FileKind::Directory(_)))
 }
 
 /// A path as messages show it.
@@ -95,10 +116,7 @@ impl Found {
                 }
                 continue;
             }
-            let hidden = path.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'));
-            let reason = if hidden {
-                Some(SkipReason::Hidden)
-            } else if !metadata.is_file() {
+            let reason = if !metadata.is_file() {
                 Some(SkipReason::NotDicom)
             } else if metadata.len() == 0 {
                 Some(SkipReason::Empty)
@@ -107,7 +125,10 @@ impl Found {
             };
             match reason {
                 Some(reason) => *self.skipped.entry(reason).or_default() += 1,
-                None => self.files.push(ScanFile { name: shown(&path, root), path }),
+                None => {
+                    let (name, length) = (shown(&path, root), metadata.len());
+                    self.files.push(ScanFile { place: Place::File(path), name, length });
+                }
             }
         }
         Ok(())

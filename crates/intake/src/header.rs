@@ -1,18 +1,23 @@
-use std::fs::File;
+use std::io::Read;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 
-use dicom_core::Tag;
+use dicom_core::value::Value;
+use dicom_core::{PrimitiveValue, Tag};
 use dicom_dictionary_std::{tags, uids};
 use dicom_object::{FileMetaTableBuilder, InMemDicomObject, OpenFileOptions};
 
 use crate::IntakeError;
+use crate::archive::is_archive;
 use crate::attribute::{Attribute, quoted, sop_class_name, transfer_syntax_name};
+use crate::cursor::Coding;
 use crate::decimal::parse_decimals;
-use crate::folder::ScanFile;
-use crate::walk::{CLOSED_SYNTAXES, PixelSpan, WalkFault, Walked, walk};
+use crate::plain::{PlainKind, recognise};
+use crate::source::{Layer, ScanFile};
+use crate::walk::{PixelSpan, WalkFault, Walked, is_entered, walk};
 
 /// What is read of every file's header.
-const WANTED: [Tag; 28] = [
+const WANTED: [Tag; 30] = [
     tags::IMAGE_TYPE,
     tags::SOP_CLASS_UID,
     tags::PATIENT_NAME,
@@ -30,6 +35,7 @@ const WANTED: [Tag; 28] = [
     tags::SAMPLES_PER_PIXEL,
     tags::PHOTOMETRIC_INTERPRETATION,
     tags::NUMBER_OF_FRAMES,
+    tags::FRAME_INCREMENT_POINTER,
     tags::ROWS,
     tags::COLUMNS,
     tags::PIXEL_SPACING,
@@ -41,17 +47,31 @@ const WANTED: [Tag; 28] = [
     tags::PIXEL_PADDING_RANGE_LIMIT,
     tags::RESCALE_INTERCEPT,
     tags::RESCALE_SLOPE,
+    tags::LOSSY_IMAGE_COMPRESSION,
 ];
 
-/// A CT image file before its attributes are judged.
+/// An image file before its attributes are judged.
 #[derive(Debug)]
 pub(crate) struct Header {
-    pub(crate) file: ScanFile,
+    pub(crate) file: Arc<ScanFile>,
     pub(crate) syntax: String,
+    pub(crate) sop_class: String,
     pub(crate) series_uid: String,
     pub(crate) localizer: bool,
+    pub(crate) coding: Coding,
+    /// How the bytes that offsets count lie in the file.
+    pub(crate) layer: Layer,
     pub(crate) pixels: Option<PixelSpan>,
+    pub(crate) offsets: Vec<u64>,
+    pub(crate) lengths: Vec<u64>,
+    pub(crate) syntax_lies: bool,
+    pub(crate) bare: bool,
+    pub(crate) tail: u64,
     object: InMemDicomObject,
+    /// Shared functional groups.
+    shared: Option<InMemDicomObject>,
+    /// Functional groups of each frame.
+    frames: Vec<InMemDicomObject>,
     modality_lut: bool,
     /// Float Pixel Data or Double Float Pixel Data, where it stands for Pixel Data.
     pub(crate) float_pixels: Option<Tag>,
@@ -60,91 +80,108 @@ pub(crate) struct Header {
 /// What a file of the folder is.
 #[derive(Debug)]
 pub(crate) enum FileKind {
-    Slice(Box<Header>),
-    NotDicom,
-    /// SOP class UID of an object that is no CT image.
+    Image(Box<Header>),
+    /// A DICOM directory and the file IDs that it lists.
+    Directory(Vec<String>),
+    /// A volume in a format other than DICOM.
+    Plain(PlainKind, Layer),
+    Archive,
+    Unknown,
+    /// SOP class UID of an object that is no known image.
     Other(String),
 }
 
 /// Reads a file up to its voxels.
-pub(crate) fn read_header(file: &ScanFile) -> Result<FileKind, IntakeError> {
-    let open = |e: &std::io::Error| IntakeError::Open {
-        file: file.name.clone(),
-        reason: e.kind().to_string(),
-    };
-    let handle = File::open(&file.path).map_err(|e| open(&e))?;
-    let length = handle.metadata().map_err(|e| open(&e))?.len();
+pub(crate) fn read_header(file: &Arc<ScanFile>) -> Result<FileKind, IntakeError> {
     let damaged = |reason: String| IntakeError::Damaged { file: file.name.clone(), reason };
-    let walked = match walk(handle, length, &WANTED) {
+    let walked = match walk(file, &WANTED) {
         Ok(walked) => walked,
-        Err(WalkFault::NotDicom) => return Ok(FileKind::NotDicom),
+        Err(WalkFault::NotDicom) => return other_kind(file),
         Err(WalkFault::Broken { at, reason }) => {
             return Err(damaged(format!("at byte {at}: {reason}")));
         }
-        Err(WalkFault::Io(e)) => return Err(open(&e)),
+        Err(WalkFault::Io(e)) => return Err(open_error(file, &e)),
     };
-    if !matches!(walked.meta_sop_class.as_str(), "" | uids::CT_IMAGE_STORAGE) {
+    if !is_entered(&walked.meta_sop_class) {
         return Ok(FileKind::Other(quoted(&walked.meta_sop_class)));
     }
-    if CLOSED_SYNTAXES.contains(&walked.syntax.as_str()) {
-        // What it holds cannot be told, so it may be a slice.
-        return Err(syntax_error(&file.name, &walked.syntax));
+    if walked.meta_sop_class == uids::MEDIA_STORAGE_DIRECTORY_STORAGE {
+        let listed = walked.listed.iter().map(|bytes| parse(bytes).map(|o| listed_path(&o)));
+        let listed = listed.collect::<Result<Vec<_>, _>>().map_err(damaged)?;
+        return Ok(FileKind::Directory(listed.into_iter().flatten().collect()));
     }
-    let object = parse(&walked).map_err(damaged)?;
-    let sop_class = text_of(&object, tags::SOP_CLASS_UID).unwrap_or(walked.meta_sop_class);
+    let object = parse(&walked.kept).map_err(damaged)?;
+    let sop_class =
+        text_of(&object, tags::SOP_CLASS_UID).unwrap_or_else(|| walked.meta_sop_class.clone());
     if sop_class.is_empty() {
+        if walked.bare {
+            return Ok(FileKind::Unknown);
+        }
         // It may be what is left of a slice.
         return Err(damaged("it does not say what it is".to_owned()));
     }
-    if sop_class != uids::CT_IMAGE_STORAGE {
+    if !is_entered(&sop_class) {
         return Ok(FileKind::Other(quoted(&sop_class)));
     }
-    let modality_lut = walked.present.contains(&tags::MODALITY_LUT_SEQUENCE);
-    let float_pixels = [tags::FLOAT_PIXEL_DATA, tags::DOUBLE_FLOAT_PIXEL_DATA]
-        .into_iter()
-        .find(|tag| walked.present.contains(tag));
-    let localizer = text_of(&object, tags::IMAGE_TYPE)
-        .is_some_and(|t| t.split('\\').any(|value| value.trim() == "LOCALIZER"));
-    let mut header = Header {
-        file: file.clone(),
-        syntax: walked.syntax,
-        series_uid: String::new(),
-        localizer,
-        pixels: walked.pixels,
-        object,
-        modality_lut,
-        float_pixels,
-    };
-    header.series_uid = header.text(tags::SERIES_INSTANCE_UID)?;
-    Ok(FileKind::Slice(Box::new(header)))
+    Header::new(file.clone(), walked, sop_class, object).map(|h| FileKind::Image(Box::new(h)))
 }
 
-/// The wanted attributes as the DICOM library reads them.
+fn open_error(file: &ScanFile, error: &std::io::Error) -> IntakeError {
+    IntakeError::Open { file: file.name.clone(), reason: error.kind().to_string() }
+}
+
+/// What a file is that is not DICOM.
+fn other_kind(file: &ScanFile) -> Result<FileKind, IntakeError> {
+    let mut head = Vec::new();
+    let read =
+        |layer, head: &mut Vec<u8>| file.open_at(layer, 0)?.take(352).read_to_end(head).map(|_| ());
+    read(Layer::Plain, &mut head).map_err(|e| open_error(file, &e))?;
+    if is_archive(&head) {
+        return Ok(FileKind::Archive);
+    }
+    let mut layer = Layer::Plain;
+    if head.starts_with(b"\x1F\x8B") {
+        layer = Layer::Gzip(0);
+        head.clear();
+        // What does not unpack is known by what came before the damage.
+        let _ = read(layer, &mut head);
+    }
+    Ok(recognise(&head).map_or(FileKind::Unknown, |kind| FileKind::Plain(kind, layer)))
+}
+
+/// Attributes as the DICOM library reads them.
 ///
 /// It gets a file of its own: correct file meta information and the attributes kept by
 /// the walk. A panic inside the library becomes an error.
-fn parse(walked: &Walked) -> Result<InMemDicomObject, String> {
-    let syntax = if walked.syntax == uids::IMPLICIT_VR_LITTLE_ENDIAN {
-        uids::IMPLICIT_VR_LITTLE_ENDIAN
-    } else {
-        uids::EXPLICIT_VR_LITTLE_ENDIAN
-    };
+fn parse(kept: &[u8]) -> Result<InMemDicomObject, String> {
     let meta = FileMetaTableBuilder::new()
         .media_storage_sop_class_uid(uids::CT_IMAGE_STORAGE)
         .media_storage_sop_instance_uid("2.25.1")
-        .transfer_syntax(syntax)
+        .transfer_syntax(uids::IMPLICIT_VR_LITTLE_ENDIAN)
         .build()
         .map_err(|e| e.to_string())?;
     let read = || {
-        let mut bytes = Vec::with_capacity(walked.kept.len() + 512);
+        let mut bytes = Vec::with_capacity(kept.len() + 512);
         bytes.extend_from_slice(b"DICM");
         meta.write(&mut bytes).map_err(|e| e.to_string())?;
-        bytes.extend_from_slice(&walked.kept);
+        bytes.extend_from_slice(kept);
         let object = OpenFileOptions::new().from_reader(bytes.as_slice());
         object.map(dicom_object::FileDicomObject::into_inner).map_err(|e| quoted(&e.to_string()))
     };
     catch_unwind(AssertUnwindSafe(read))
         .unwrap_or_else(|_| Err("its attributes cannot be read".to_owned()))
+}
+
+/// The path of a directory record's file, parts joined by `/`; `None` where the record
+/// has none, or where a part is no name of the standard (DICOM PS3.10 section 8.2), so
+/// that no path leaves the folder.
+fn listed_path(record: &InMemDicomObject) -> Option<String> {
+    let text = text_of(record, tags::REFERENCED_FILE_ID)?;
+    let parts: Vec<&str> = text.split('\\').map(str::trim).collect();
+    let name = |part: &&str| {
+        !part.is_empty() && part.chars().all(|c| c.is_ascii_alphanumeric() || c == '_')
+    };
+    parts.iter().all(|p| name(p)).then(|| parts.join("/"))
 }
 
 pub(crate) fn syntax_error(file: &str, uid: &str) -> IntakeError {
@@ -167,6 +204,78 @@ fn text_of(object: &InMemDicomObject, tag: Tag) -> Option<String> {
 }
 
 impl Header {
+    fn new(
+        file: Arc<ScanFile>,
+        walked: Walked,
+        sop_class: String,
+        object: InMemDicomObject,
+    ) -> Result<Self, IntakeError> {
+        let damaged = |reason| IntakeError::Damaged { file: file.name.clone(), reason };
+        let shared = walked.shared.first().map(|kept| parse(kept)).transpose().map_err(damaged)?;
+        let frames = walked.frames.iter().map(|kept| parse(kept)).collect::<Result<_, _>>();
+        let frames = frames.map_err(damaged)?;
+        let modality_lut = walked.present.contains(&tags::MODALITY_LUT_SEQUENCE);
+        let float_pixels = [tags::FLOAT_PIXEL_DATA, tags::DOUBLE_FLOAT_PIXEL_DATA]
+            .into_iter()
+            .find(|tag| walked.present.contains(tag));
+        let localizer = text_of(&object, tags::IMAGE_TYPE)
+            .is_some_and(|t| t.split('\\').any(|value| value.trim() == "LOCALIZER"));
+        let mut header = Self {
+            syntax: walked.syntax,
+            sop_class,
+            series_uid: String::new(),
+            localizer,
+            coding: walked.coding,
+            layer: walked.deflated.map_or(Layer::Plain, Layer::Deflated),
+            pixels: walked.pixels,
+            offsets: walked.offsets,
+            lengths: walked.lengths,
+            syntax_lies: walked.syntax_lies,
+            bare: walked.bare,
+            tail: walked.tail,
+            object,
+            shared,
+            frames,
+            modality_lut,
+            float_pixels,
+            file,
+        };
+        header.series_uid = header.text(tags::SERIES_INSTANCE_UID)?;
+        Ok(header)
+    }
+
+    /// Frames that have functional groups of their own.
+    pub(crate) fn grouped_frames(&self) -> usize {
+        self.frames.len()
+    }
+
+    pub(crate) fn has_groups(&self) -> bool {
+        self.shared.is_some() || !self.frames.is_empty()
+    }
+
+    /// The object that holds an attribute of a frame: its own functional groups, the
+    /// shared ones, or the outermost level.
+    ///
+    /// Where functional groups have it, the outermost level does not count (DICOM PS3.3
+    /// section C.7.6.16).
+    fn holder(&self, frame: Option<usize>, tag: Tag) -> &InMemDicomObject {
+        let own = frame.and_then(|frame| self.frames.get(frame));
+        let grouped = [own, self.shared.as_ref()].into_iter().flatten();
+        grouped.into_iter().find(|o| text_of(o, tag).is_some()).unwrap_or(&self.object)
+    }
+
+    /// The text of an attribute of a frame.
+    pub(crate) fn frame_text(&self, frame: Option<usize>, tag: Tag) -> Option<String> {
+        text_of(self.holder(frame, tag), tag)
+    }
+
+    /// Whether the functional groups say something else than the outermost level.
+    pub(crate) fn contradicts_itself(&self, frame: Option<usize>, tag: Tag) -> bool {
+        let (outer, used) = (text_of(&self.object, tag), self.frame_text(frame, tag));
+        outer.is_some()
+            && outer.as_deref().map(parse_decimals) != used.as_deref().map(parse_decimals)
+    }
+
     pub(crate) fn optional_text(&self, tag: Tag) -> Option<String> {
         text_of(&self.object, tag)
     }
@@ -180,8 +289,12 @@ impl Header {
     }
 
     /// `N` decimals of a type 1 attribute: never a default.
-    pub(crate) fn decimals<const N: usize>(&self, tag: Tag) -> Result<[f64; N], IntakeError> {
-        let text = self.text(tag)?;
+    pub(crate) fn decimals<const N: usize>(
+        &self,
+        frame: Option<usize>,
+        tag: Tag,
+    ) -> Result<[f64; N], IntakeError> {
+        let text = self.frame_text(frame, tag).ok_or_else(|| self.missing(tag, None))?;
         let values = parse_decimals(&text).and_then(|v| v.try_into().ok());
         let expected = match N {
             1 => "one finite decimal number with a point".to_owned(),
@@ -190,9 +303,17 @@ impl Header {
         values.ok_or_else(|| self.bad(tag, &text, &expected))
     }
 
+    /// The attributes that an attribute of tags points at.
+    pub(crate) fn pointed_at(&self, tag: Tag) -> Vec<Tag> {
+        match self.object.get(tag).map(|e| e.value()) {
+            Some(Value::Primitive(PrimitiveValue::Tags(tags))) => tags.to_vec(),
+            _ => Vec::new(),
+        }
+    }
+
     /// A decimal that is only compared, `None` where it is absent or no number.
-    pub(crate) fn optional_decimal(&self, tag: Tag) -> Option<f64> {
-        parse_decimals(&self.optional_text(tag)?).filter(|v| v.len() == 1).map(|v| v[0])
+    pub(crate) fn optional_decimal(&self, frame: Option<usize>, tag: Tag) -> Option<f64> {
+        parse_decimals(&self.frame_text(frame, tag)?).filter(|v| v.len() == 1).map(|v| v[0])
     }
 
     /// One whole number of a type 1 attribute.

@@ -1,10 +1,10 @@
 //! Scan files read into a volume, with facts and warnings.
 //!
-//! [`read_scan`] reads a folder of DICOM CT Image Storage files, one a slice, as
-//! [`list_series`] lists them. Every rule about headers lives here: where a millimetre or
-//! a grey value would have to be assumed, the scan is refused with an [`IntakeError`] that
-//! names file, attribute and value; what can be used but deserves a word becomes a
-//! [`ScanWarning`].
+//! [`open_scan`] reads the headers of a scan (DICOM files, `.zip` archives of them, NIfTI,
+//! NRRD) and [`OpenScan`] its voxels, all of them or those of a box. Every rule about headers lives
+//! here: where a millimetre or a grey value would have to be assumed, the scan is refused with an
+//! [`IntakeError`] that names file, attribute and value; what can be used but deserves a word
+//! becomes a [`ScanWarning`].
 //!
 //! A header is taken in two passes. The first steps from attribute to attribute, holds
 //! every declared length against the length of the file, and keeps the few attributes
@@ -13,10 +13,8 @@
 //!
 //! # Limits
 //!
-//! - One file a slice, 16 bits allocated, MONOCHROME2, uncompressed, little endian.
-//!   Multi-frame objects, compressed, deflated and big-endian files, and other kinds of
-//!   image are refused by UID and name.
-//! - Files need the `DICM` prefix; a bare data set counts as not DICOM.
+//! - 8 or 16 bits allocated, MONOCHROME2, one sample a pixel; other kinds of image and
+//!   transfer syntaxes that cannot be decoded are refused by UID and name.
 //! - What the header says with a plausible number is believed: a wrong Pixel Spacing or a
 //!   mirrored Image Orientation cannot be seen from the files.
 //! - Positions count as evenly spaced where each is within 2 % of the pitch, or within
@@ -27,23 +25,35 @@
 //! - Padding that no attribute declares is taken for grey values; a warning comes only
 //!   where it fills the corners of all slices and is darker than air.
 
+mod archive;
 mod attribute;
+mod cursor;
 mod decimal;
 mod error;
 mod folder;
+mod found;
+mod fragments;
+mod greys;
 mod header;
 mod pixels;
+mod plain;
+mod plane;
 mod scan;
 mod series;
 mod shell;
-mod signedness;
 mod slice;
+mod source;
 mod stack;
+mod start;
+mod voxel;
 mod walk;
 mod warning;
 
 pub use attribute::Attribute;
 pub use error::IntakeError;
 pub use folder::{SkipReason, Skipped};
-pub use scan::{Scan, ScanFacts, SeriesOutline, SeriesSummary, list_series, read_scan};
-pub use warning::ScanWarning;
+pub use pixels::Progress;
+pub use scan::{
+    OpenScan, ReadOptions, Scan, ScanFacts, SeriesSummary, list_series, open_scan, read_scan,
+};
+pub use warning::{FileRemark, ScanWarning};

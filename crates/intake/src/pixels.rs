@@ -1,71 +1,322 @@
+use std::collections::HashMap;
 use std::fs::File;
-use std::io::{Read, Seek, SeekFrom};
+use std::io::{self, Read};
+use std::ops::Range;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
 
-use jawgauge_volume::StoredVoxels;
-use ndarray::parallel::prelude::*;
-use ndarray::{Array3, Axis};
+use jawgauge_codec::{Codec, FrameShape, decode_frame};
+use jawgauge_volume::{StoredVoxels, VoxelBox};
+use ndarray::{Array3, ArrayViewMut2, Axis};
+use rayon::prelude::*;
 
 use crate::IntakeError;
-use crate::slice::Slice;
+use crate::archive::read_exact_at;
+use crate::fragments::Run;
+use crate::source::{Layer, Place, ScanFile, Stream};
+use crate::voxel::{Voxel, Words};
 
-/// Reads every slice straight into its place of one array, in parallel.
+/// Packed bytes behind the last voxel that are read for the checksum at their end.
+const MOST_BEHIND: u64 = 1 << 26;
+
+/// Told after each slice: how many are read, of how many.
+pub type Progress<'a> = &'a (dyn Fn(usize, usize) + Sync);
+
+/// Where the voxels of one slice stand and how they are coded.
+#[derive(Debug, Clone)]
+pub(crate) struct FrameSource {
+    pub(crate) file: Arc<ScanFile>,
+    /// File and frame, for messages.
+    pub(crate) name: String,
+    pub(crate) layer: Layer,
+    pub(crate) runs: Vec<Run>,
+    pub(crate) coded: Coded,
+}
+
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Coded {
+    /// Voxel after voxel.
+    Native(Words),
+    /// One compressed stream.
+    Compressed(Codec, FrameShape),
+}
+
+/// How the voxels of a scan are stored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Stored {
+    Signed,
+    Unsigned,
+    Float,
+}
+
+/// Reads the voxels of a box straight into their places of one array, in parallel.
 ///
-/// Bits above Bits Stored are undefined (DICOM PS3.5 section 8.1.1): they are cleared, or
-/// for signed voxels filled from the highest stored bit. Nothing is rescaled. Each thread
-/// holds the bytes of one slice besides the array.
+/// Nothing is rescaled. Of native voxels only the rows of the box are read; a compressed
+/// frame is decoded whole. Each thread holds one slice besides the array. What cannot be
+/// reached but by reading all before it (packed files with several frames) is read by one
+/// thread, in order.
 pub(crate) fn read_voxels(
-    slices: &[Slice],
-    order: &[Option<usize>],
+    sources: &[Option<FrameSource>],
+    dims: [usize; 3],
+    part: VoxelBox,
+    stored: Stored,
+    progress: Option<Progress<'_>>,
 ) -> Result<StoredVoxels, IntakeError> {
-    let first = &slices[order[0].unwrap_or(0)];
-    let unused = 16 - first.bits_stored;
-    let shape = (order.len(), usize::from(first.rows), usize::from(first.columns));
-    if first.signed {
-        let extend = |bits: u16| (bits << unused).cast_signed() >> unused;
-        read_into(Array3::zeros(shape), slices, order, extend).map(StoredVoxels::Signed)
-    } else {
-        let mask = u16::MAX >> unused;
-        let clear = |bits: u16| bits & mask;
-        read_into(Array3::zeros(shape), slices, order, clear).map(StoredVoxels::Unsigned)
+    let reading = Reading { sources, dims, part, progress };
+    match stored {
+        Stored::Signed => reading.read().map(StoredVoxels::Signed),
+        Stored::Unsigned => reading.read().map(StoredVoxels::Unsigned),
+        Stored::Float => reading.read().map(StoredVoxels::Float),
     }
 }
 
-fn read_into<T: Send + Sync>(
-    mut voxels: Array3<T>,
-    slices: &[Slice],
-    order: &[Option<usize>],
-    value: impl Fn(u16) -> T + Sync,
-) -> Result<Array3<T>, IntakeError> {
-    let results: Vec<Result<(), IntakeError>> = voxels
-        .axis_iter_mut(Axis(0))
-        .into_par_iter()
-        .zip(order.par_iter())
-        .map_init(Vec::new, |bytes, (mut place, index)| {
-            let Some(index) = index else { return Ok(()) };
-            read_bytes(&slices[*index], bytes)?;
-            let words = bytes.chunks_exact(2).map(|b| value(u16::from_le_bytes([b[0], b[1]])));
-            // A slice of a whole array in standard order is one run of memory.
-            match place.as_slice_mut() {
-                Some(run) => run.iter_mut().zip(words).for_each(|(voxel, word)| *voxel = word),
-                None => place.iter_mut().zip(words).for_each(|(voxel, word)| *voxel = word),
-            }
-            Ok(())
-        })
-        .collect();
-    results.into_iter().collect::<Result<(), IntakeError>>()?;
-    Ok(voxels)
+struct Reading<'a> {
+    sources: &'a [Option<FrameSource>],
+    dims: [usize; 3],
+    part: VoxelBox,
+    progress: Option<Progress<'a>>,
 }
 
-/// The bytes of a slice's voxels, without pad or surplus.
-pub(crate) fn read_bytes(slice: &Slice, bytes: &mut Vec<u8>) -> Result<(), IntakeError> {
-    bytes.resize(slice.pixel_bytes(), 0);
-    let mut read = || {
-        let mut file = File::open(&slice.file.path)?;
-        file.seek(SeekFrom::Start(slice.pixel_offset))?;
-        file.read_exact(bytes)
+/// A slice of the array and where its voxels stand.
+type Job<'a, T> = (ArrayViewMut2<'a, T>, &'a FrameSource);
+
+impl Reading<'_> {
+    fn read<T: Voxel + num_traits::Zero>(&self) -> Result<Array3<T>, IntakeError> {
+        let [ni, nj, nk] = self.part.size;
+        let mut voxels = Array3::<T>::zeros((nk, nj, ni));
+        let first = self.part.first[2];
+        let mut groups: Vec<Vec<Job<'_, T>>> = Vec::new();
+        // Frames of one packed file share the file's address.
+        let mut flows: HashMap<usize, usize> = HashMap::new();
+        for (place, source) in voxels.axis_iter_mut(Axis(0)).zip(&self.sources[first..]) {
+            let Some(source) = source else { continue };
+            if source.file.is_random() && source.layer == Layer::Plain {
+                groups.push(vec![(place, source)]);
+                continue;
+            }
+            let group = *flows.entry(Arc::as_ptr(&source.file).addr()).or_insert(groups.len());
+            match groups.get_mut(group) {
+                Some(jobs) => jobs.push((place, source)),
+                None => groups.push(vec![(place, source)]),
+            }
+        }
+        for jobs in &mut groups {
+            jobs.sort_by_key(|(_, source)| source.runs.first().map(|r| r.offset));
+        }
+        let total = groups.iter().map(Vec::len).sum();
+        let done = AtomicUsize::new(0);
+        let tell = || {
+            let done = done.fetch_add(1, Relaxed) + 1;
+            if let Some(progress) = self.progress {
+                progress(done, total);
+            }
+        };
+        let results: Vec<Result<(), IntakeError>> = groups
+            .into_par_iter()
+            .map_init(Scratch::default, |scratch, jobs| self.read_group(jobs, scratch, &tell))
+            .collect();
+        results.into_iter().collect::<Result<(), IntakeError>>()?;
+        Ok(voxels)
+    }
+
+    fn read_group<T: Voxel>(
+        &self,
+        jobs: Vec<Job<'_, T>>,
+        scratch: &mut Scratch<T>,
+        tell: &impl Fn(),
+    ) -> Result<(), IntakeError> {
+        let Some(&(_, source)) = jobs.first() else { return Ok(()) };
+        let mut bytes = Bytes::of(source).map_err(|e| unreadable(source, &e))?;
+        for (place, source) in jobs {
+            self.read_slice(place, source, &mut bytes, scratch)?;
+            tell();
+        }
+        if self.part == VoxelBox::whole(self.dims) {
+            bytes.finish().map_err(|e| unreadable(source, &e))?;
+        }
+        Ok(())
+    }
+
+    fn read_slice<T: Voxel>(
+        &self,
+        mut place: ArrayViewMut2<'_, T>,
+        source: &FrameSource,
+        bytes: &mut Bytes,
+        scratch: &mut Scratch<T>,
+    ) -> Result<(), IntakeError> {
+        let columns = self.dims[0];
+        let wanted: Range<usize> = self.part.first[0]..self.part.first[0] + self.part.size[0];
+        let all_columns = wanted.len() == columns;
+        let rows: Range<usize> = self.part.first[1]..self.part.first[1] + self.part.size[1];
+        let failed = |e: io::Error| unreadable(source, &e);
+        match source.coded {
+            Coded::Native(words) => {
+                let row_bytes = columns * words.code.size();
+                let skip = (rows.start * row_bytes) as u64;
+                let direct = words.code == T::NATIVE;
+                // A slice of a whole array in standard order is one run of memory.
+                if let Some(run) = place.as_slice_mut().filter(|_| direct && all_columns) {
+                    bytes
+                        .read(&source.runs, skip, bytemuck::cast_slice_mut(run))
+                        .map_err(failed)?;
+                    words.settle(run);
+                    return Ok(());
+                }
+                scratch.voxels.resize(columns * rows.len(), T::zeroed());
+                if direct {
+                    let to = bytemuck::cast_slice_mut(&mut scratch.voxels);
+                    bytes.read(&source.runs, skip, to).map_err(failed)?;
+                    words.settle(&mut scratch.voxels);
+                } else {
+                    scratch.bytes.resize(row_bytes * rows.len(), 0);
+                    bytes.read(&source.runs, skip, &mut scratch.bytes).map_err(failed)?;
+                    words.convert(&mut scratch.bytes, &mut scratch.voxels).ok_or_else(|| {
+                        IntakeError::Plain {
+                            file: source.name.clone(),
+                            reason: "a voxel is infinite or out of range".to_owned(),
+                            remedy: "export the scan again",
+                        }
+                    })?;
+                }
+                copy_columns(&scratch.voxels, columns, wanted, &mut place);
+            }
+            Coded::Compressed(codec, shape) => {
+                let length: u64 = source.runs.iter().map(|r| r.length).sum();
+                scratch.bytes.resize(usize::try_from(length).unwrap_or(usize::MAX), 0);
+                bytes.read(&source.runs, 0, &mut scratch.bytes).map_err(failed)?;
+                let samples = decode(source, codec, &scratch.bytes, &shape)?;
+                let unused = u32::from(16 - shape.bits_stored);
+                let samples = &samples[rows.start * columns..rows.end * columns];
+                scratch.voxels.clear();
+                scratch.voxels.extend(samples.iter().map(|&s| T::of_sample(s).settled(unused)));
+                copy_columns(&scratch.voxels, columns, wanted, &mut place);
+            }
+        }
+        Ok(())
+    }
+}
+
+fn decode(
+    source: &FrameSource,
+    codec: Codec,
+    stream: &[u8],
+    shape: &FrameShape,
+) -> Result<Vec<u16>, IntakeError> {
+    let refused = |reason: String| IntakeError::Frame {
+        file: source.name.clone(),
+        reason,
+        remedy: "copy the file again, or export the scan uncompressed",
     };
-    read().map_err(|e| IntakeError::Open {
-        file: slice.file.name.clone(),
-        reason: e.kind().to_string(),
-    })
+    let decoded = decode_frame(codec, stream, shape).map_err(|e| refused(e.to_string()))?;
+    let expected = usize::from(shape.rows) * usize::from(shape.columns);
+    if decoded.samples.len() == expected {
+        Ok(decoded.samples)
+    } else {
+        let found = decoded.samples.len();
+        Err(refused(format!("{found} samples decoded, {expected} expected")))
+    }
+}
+
+/// Whether two slices hold the same voxels, as they stand in their files.
+pub(crate) fn same_voxels(a: &FrameSource, b: &FrameSource) -> Result<bool, IntakeError> {
+    let bytes = |source: &FrameSource| {
+        let length: u64 = source.runs.iter().map(|r| r.length).sum();
+        let mut to = vec![0; usize::try_from(length).unwrap_or(usize::MAX)];
+        let read = Bytes::of(source).and_then(|mut b| b.read(&source.runs, 0, &mut to));
+        read.map(|()| to).map_err(|e| unreadable(source, &e))
+    };
+    Ok(bytes(a)? == bytes(b)?)
+}
+
+fn unreadable(source: &FrameSource, error: &io::Error) -> IntakeError {
+    match error.kind() {
+        io::ErrorKind::UnexpectedEof | io::ErrorKind::InvalidData | io::ErrorKind::InvalidInput => {
+            IntakeError::Frame {
+                file: source.name.clone(),
+                reason: "its bytes end early, or do not unpack".to_owned(),
+                remedy: "copy the file again from where it comes from",
+            }
+        }
+        kind => IntakeError::Open { file: source.name.clone(), reason: kind.to_string() },
+    }
+}
+
+/// The wanted columns of rows of voxels.
+fn copy_columns<T: Voxel>(
+    from: &[T],
+    columns: usize,
+    wanted: Range<usize>,
+    to: &mut ArrayViewMut2<'_, T>,
+) {
+    for (row, mut to) in from.chunks_exact(columns).zip(to.outer_iter_mut()) {
+        to.iter_mut().zip(&row[wanted.clone()]).for_each(|(to, from)| *to = *from);
+    }
+}
+
+/// What a thread holds besides the array.
+struct Scratch<T> {
+    bytes: Vec<u8>,
+    voxels: Vec<T>,
+}
+
+impl<T> Default for Scratch<T> {
+    fn default() -> Self {
+        Self { bytes: Vec::new(), voxels: Vec::new() }
+    }
+}
+
+/// The bytes of a file, by position or in order.
+enum Bytes {
+    Random(File),
+    Flow { stream: Stream, at: u64 },
+}
+
+impl Bytes {
+    /// Opened at the first run of a source.
+    fn of(source: &FrameSource) -> io::Result<Self> {
+        match (&source.file.place, source.layer) {
+            (Place::File(path), Layer::Plain) => Ok(Self::Random(File::open(path)?)),
+            _ => {
+                let at = source.runs.first().map_or(0, |r| r.offset);
+                Ok(Self::Flow { stream: source.file.open_at(source.layer, at)?, at })
+            }
+        }
+    }
+
+    /// Fills `to` from the runs put together, after stepping over `skip` of their bytes.
+    fn read(&mut self, runs: &[Run], mut skip: u64, mut to: &mut [u8]) -> io::Result<()> {
+        for run in runs {
+            if skip >= run.length {
+                skip -= run.length;
+                continue;
+            }
+            let here = usize::try_from(run.length - skip).unwrap_or(usize::MAX).min(to.len());
+            let (now, later) = to.split_at_mut(here);
+            let offset = run.offset + skip;
+            match self {
+                Self::Random(file) => read_exact_at(file, now, offset)?,
+                Self::Flow { stream, at } => {
+                    let ahead = offset.checked_sub(*at);
+                    let ahead =
+                        ahead.ok_or_else(|| io::Error::from(io::ErrorKind::InvalidInput))?;
+                    stream.skip(ahead)?;
+                    stream.read_exact(now)?;
+                    *at = offset + now.len() as u64;
+                }
+            }
+            to = later;
+            skip = 0;
+        }
+        if to.is_empty() { Ok(()) } else { Err(io::ErrorKind::UnexpectedEof.into()) }
+    }
+
+    /// Reads packed bytes to their end, where their checksum stands, if that is not far.
+    fn finish(&mut self) -> io::Result<()> {
+        match self {
+            Self::Random(_) => Ok(()),
+            Self::Flow { stream, .. } => {
+                io::copy(&mut stream.take(MOST_BEHIND), &mut io::sink()).map(|_| ())
+            }
+        }
+    }
 }

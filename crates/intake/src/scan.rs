@@ -1,23 +1,18 @@
-use std::collections::BTreeMap;
-use std::fs;
 use std::path::Path;
 
-use dicom_dictionary_std::uids;
-use jawgauge_volume::{Volume, VolumeGeometry};
-use rayon::prelude::*;
+use jawgauge_volume::{Rescale, Volume, VolumeGeometry, VoxelBox};
 
-use crate::attribute::quoted;
-use crate::folder::{ScanFile, SkipReason, Skipped, list_files, shown};
-use crate::header::{FileKind, Header, read_header, sop_class_error};
-use crate::pixels::{read_bytes, read_voxels};
-use crate::series::check_uniform;
+use crate::folder::Skipped;
+use crate::found::Found;
+use crate::greys::check_greys;
+use crate::pixels::{FrameSource, Progress, Stored, read_voxels};
 use crate::shell::undeclared_padding;
-use crate::signedness::check_signedness;
-use crate::slice::{Slice, judge};
-use crate::stack::{Stack, stack};
 use crate::{IntakeError, ScanWarning};
 
-/// A scan that was read whole.
+/// The most that the voxels of a scan may take, bytes.
+const LARGEST_VOXELS: u64 = 1 << 34;
+
+/// A scan that was read.
 #[derive(Debug, Clone)]
 pub struct Scan {
     /// The voxels on their grid in the patient.
@@ -32,21 +27,28 @@ pub struct Scan {
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub struct ScanFacts {
-    /// Series Instance UID (0020,000E), escaped.
+    /// Series Instance UID (0020,000E), escaped; the name of the file where the format has
+    /// none.
     pub series_uid: String,
     /// Frame of Reference UID (0020,0052), escaped.
     pub frame_of_reference_uid: Option<String>,
-    /// Transfer Syntax UID (0002,0010) of the lowest slice.
+    /// Transfer Syntax UID (0002,0010) of the lowest slice, escaped; the name of the format
+    /// where it is not DICOM.
     pub transfer_syntax: String,
-    /// SOP Class UID (0008,0016).
+    /// SOP Class UID (0008,0016); empty where the format is not DICOM.
     pub sop_class: String,
     /// Whether Patient Identity Removed (0012,0062) is YES in every file.
     pub identity_removed: bool,
     /// Whether any file has a patient name, ID or birth date that is not empty, be it a
-    /// pseudonym.
+    /// pseudonym; in other formats, whether there is free text that may hold a name.
     pub names_patient: bool,
+    /// Whether the files tell where the voxels lie in the patient. Where not, left and
+    /// right, up and down are those of the grid.
+    pub place_known: bool,
     /// Files in the volume.
     pub files: usize,
+    /// Slices in the volume.
+    pub slices: usize,
     /// Files left out, by reason.
     pub skipped: Skipped,
     /// Lowest and highest stored value that mean "not scanned".
@@ -57,65 +59,89 @@ pub struct ScanFacts {
     pub signed: bool,
 }
 
+/// What is to be read, and how.
+#[derive(Debug, Clone, Default)]
+pub struct ReadOptions {
+    pub(crate) series: Option<String>,
+    pub(crate) frame_pitch_mm: Option<f64>,
+}
+
+impl ReadOptions {
+    /// The series to read where there are several: its Series Instance UID, or the name of
+    /// the file where the format has none.
+    #[must_use]
+    pub fn with_series(mut self, series: impl Into<String>) -> Self {
+        self.series = Some(series.into());
+        self
+    }
+
+    /// The distance from frame to frame, mm, for objects that hold several frames but only
+    /// one position; negative where the frames run against row x column. It stands for
+    /// what the attributes say.
+    #[must_use]
+    pub fn with_frame_pitch_mm(mut self, pitch_mm: f64) -> Self {
+        self.frame_pitch_mm = Some(pitch_mm);
+        self
+    }
+}
+
 /// A series of a folder, known from the headers alone.
 #[derive(Debug)]
 pub struct SeriesSummary {
-    /// Series Instance UID, escaped.
+    /// Series Instance UID, escaped; the name of the file where the format has none.
     pub series_uid: String,
-    /// CT images of the series without localizers.
-    pub slices: usize,
-    /// What the series is, or why it cannot be used.
-    pub outline: Result<SeriesOutline, IntakeError>,
+    /// Files of the series without localizers.
+    pub files: usize,
+    /// The series, or why it cannot be used.
+    pub scan: Result<OpenScan, IntakeError>,
 }
 
-/// Grid, facts and warnings of a series that can be used as far as its headers tell.
-#[derive(Debug, Clone)]
-pub struct SeriesOutline {
-    /// The grid.
-    pub geometry: VolumeGeometry,
-    /// What the files say of themselves.
-    pub facts: ScanFacts,
-    /// What was noticed.
-    pub warnings: Vec<ScanWarning>,
+/// A scan whose headers were read and found usable, and none of its voxels.
+#[derive(Debug)]
+pub struct OpenScan {
+    pub(crate) geometry: VolumeGeometry,
+    pub(crate) stored: Stored,
+    /// One for each slice, `None` where it is missing.
+    pub(crate) sources: Vec<Option<FrameSource>>,
+    pub(crate) rescale: Vec<Rescale>,
+    pub(crate) facts: ScanFacts,
+    pub(crate) warnings: Vec<ScanWarning>,
+    /// The lowest slice's file, for messages.
+    pub(crate) first: String,
 }
 
-/// Every series of CT images below a path, from headers only, sorted by UID.
+/// Every series of images below a path, from headers only, sorted by UID.
 ///
 /// A series that cannot be used is listed with the reason. Voxels are read only where two
 /// files claim the same place.
 ///
 /// # Errors
 ///
-/// [`IntakeError`] where a file cannot be opened or is damaged, or where there is no CT
-/// image at all.
-pub fn list_series(path: &Path) -> Result<Vec<SeriesSummary>, IntakeError> {
+/// [`IntakeError`] where a file cannot be opened or is damaged, or where there is no scan
+/// at all.
+pub fn list_series(path: &Path, options: &ReadOptions) -> Result<Vec<SeriesSummary>, IntakeError> {
     let found = Found::under(path)?;
-    let summary = |uid: &String| {
-        let slices = found.series[uid].len();
-        let outline = found.lay_out(uid).map(|series| SeriesOutline {
-            geometry: series.stack.geometry.clone(),
-            facts: series.facts,
-            warnings: series.stack.warnings,
-        });
-        SeriesSummary { series_uid: uid.clone(), slices, outline }
+    let summary = |uid: String| SeriesSummary {
+        files: found.files(&uid),
+        scan: found.lay_out(&uid, options.frame_pitch_mm),
+        series_uid: uid,
     };
-    Ok(found.series.keys().map(summary).collect())
+    let asked = options.series.as_deref().map(|_| found.choose(options.series.as_deref()));
+    match asked {
+        Some(uid) => Ok(vec![summary(uid?)]),
+        None => Ok(found.names().into_iter().map(summary).collect()),
+    }
 }
 
-/// Reads one series of single-slice CT images into a volume.
+/// Reads the headers of one scan.
 ///
-/// `path` is a folder, read with its folders, or one file, which stands for its series
-/// among the files beside it. `series` names the Series Instance UID where there are
-/// several. The grid comes from Image Position, Image Orientation and Pixel Spacing only
-/// (DICOM PS3.3 sections C.7.6.2.1.1 and 10.7.1.3); what is missing or makes no sense is
-/// refused, never assumed. Neither the names nor the order of the files matter, nor the
-/// number of threads.
-///
-/// # Frame and shape
-///
-/// Voxels are `[[k, j, i]]`; k rises along row x column, whichever way that points in the
-/// patient. A stack that is sheared stays so: the step along k is the fitted step between
-/// positions.
+/// `path` is a folder, read with its folders; a `.zip` archive; a DICOM directory, which
+/// stands for its folder; a NIfTI or NRRD file; or one DICOM file, which stands for its
+/// series among the files beside it. Files are known by what they hold, not by their names.
+/// The grid comes from Image Position, Image Orientation and Pixel Spacing only (DICOM PS3.3
+/// sections C.7.6.2.1.1 and 10.7.1.3), but for objects with several frames and one position;
+/// what is missing or makes no sense is refused, never assumed. Neither the names nor the
+/// order of the files matter, nor the number of threads.
 ///
 /// # Errors
 ///
@@ -124,6 +150,23 @@ pub fn list_series(path: &Path) -> Result<Vec<SeriesSummary>, IntakeError> {
 /// # Limits
 ///
 /// See the [crate](crate#limits).
+pub fn open_scan(path: &Path, options: &ReadOptions) -> Result<OpenScan, IntakeError> {
+    let found = Found::under(path)?;
+    let uid = found.choose(options.series.as_deref())?;
+    found.lay_out(&uid, options.frame_pitch_mm)
+}
+
+/// Reads one scan whole: [`open_scan`] and [`OpenScan::read`].
+///
+/// # Frame and shape
+///
+/// Voxels are `[[k, j, i]]`; in DICOM k rises along row x column, whichever way that points
+/// in the patient, in other formats it is as stored. A stack that is sheared stays so: the
+/// step along k is the fitted step between positions.
+///
+/// # Errors
+///
+/// As [`open_scan`]; also where voxels cannot be decoded, or are not those of a scan.
 ///
 /// # Examples
 ///
@@ -139,164 +182,76 @@ pub fn list_series(path: &Path) -> Result<Vec<SeriesSummary>, IntakeError> {
 /// # Ok::<(), Box<dyn std::error::Error>>(())
 /// ```
 pub fn read_scan(path: &Path, series: Option<&str>) -> Result<Scan, IntakeError> {
-    let found = Found::under(path)?;
-    let uid = found.choose(series)?;
-    let Series { slices, stack, facts } = found.lay_out(&uid)?;
-    let voxels = read_voxels(&slices, &stack.order)?;
-    let lowest = stack.order.iter().flatten().next().map_or(&slices[0], |&i| &slices[i]);
-    let mut rescale = Vec::with_capacity(stack.order.len());
-    for index in &stack.order {
-        // A missing slice is never sampled; it carries the rescale of the one below.
-        let before = rescale.last().copied().unwrap_or(lowest.rescale);
-        rescale.push(index.map_or(before, |i| slices[i].rescale));
-    }
-    let absent = stack.order.iter().map(Option::is_none).collect();
-    let mut volume = Volume::new(stack.geometry, voxels, rescale)?.with_absent_slices(absent)?;
-    if let Some((low, high)) = facts.padding {
-        volume = volume.with_padding(low, high);
-    }
-    check_signedness(&volume, &lowest.file.name)?;
-    let mut warnings = stack.warnings;
-    warnings.extend(undeclared_padding(&volume));
-    Ok(Scan { volume, facts, warnings })
+    let options = ReadOptions { series: series.map(str::to_owned), ..ReadOptions::default() };
+    open_scan(path, &options)?.read(None)
 }
 
-/// The files below a path, sorted out.
-struct Found {
-    /// CT images by series, localizers apart.
-    series: BTreeMap<String, Vec<Header>>,
-    localizers: BTreeMap<String, Vec<String>>,
-    skipped: Skipped,
-    /// The series of the file that the path names.
-    pointed_at: Option<String>,
-}
-
-/// A series whose slices are in their places.
-struct Series {
-    slices: Vec<Slice>,
-    stack: Stack,
-    facts: ScanFacts,
-}
-
-impl Found {
-    fn under(path: &Path) -> Result<Self, IntakeError> {
-        let (files, skipped) = list_files(path)?;
-        let mut found = Self {
-            series: BTreeMap::new(),
-            localizers: BTreeMap::new(),
-            skipped,
-            pointed_at: pointed_at(path)?,
-        };
-        let kinds: Vec<_> = files.par_iter().map(read_header).collect();
-        let mut other: Option<IntakeError> = None;
-        for (file, kind) in files.iter().zip(kinds) {
-            match kind? {
-                FileKind::Slice(header) if header.localizer => {
-                    *found.skipped.entry(SkipReason::Localizer).or_default() += 1;
-                    let names = found.localizers.entry(quoted(&header.series_uid)).or_default();
-                    names.push(file.name.clone());
-                }
-                FileKind::Slice(header) => {
-                    found.series.entry(quoted(&header.series_uid)).or_default().push(*header);
-                }
-                FileKind::NotDicom => *found.skipped.entry(SkipReason::NotDicom).or_default() += 1,
-                FileKind::Other(uid) => {
-                    if uid != uids::MEDIA_STORAGE_DIRECTORY_STORAGE && other.is_none() {
-                        other = Some(sop_class_error(&file.name, &uid));
-                    }
-                    *found.skipped.entry(SkipReason::OtherObject(uid)).or_default() += 1;
-                }
-            }
-        }
-        match other {
-            _ if !found.series.is_empty() => Ok(found),
-            Some(other) => Err(other),
-            None => Err(IntakeError::NoScan { skipped: found.skipped }),
-        }
+impl OpenScan {
+    /// The grid.
+    #[must_use]
+    pub fn geometry(&self) -> &VolumeGeometry {
+        &self.geometry
     }
 
-    fn choose(&self, asked: Option<&str>) -> Result<String, IntakeError> {
-        let series = || self.series.iter().map(|(uid, files)| (uid.clone(), files.len())).collect();
-        match (asked.or(self.pointed_at.as_deref()), self.series.keys().next()) {
-            (Some(asked), _) => {
-                let asked = quoted(asked.trim());
-                if self.series.contains_key(&asked) {
-                    Ok(asked)
-                } else {
-                    Err(IntakeError::NoSuchSeries { asked, series: series() })
-                }
-            }
-            (None, Some(only)) if self.series.len() == 1 => Ok(only.clone()),
-            (None, _) => Err(IntakeError::SeveralSeries { series: series() }),
-        }
+    /// What the files say of themselves.
+    #[must_use]
+    pub fn facts(&self) -> &ScanFacts {
+        &self.facts
     }
 
-    fn lay_out(&self, uid: &str) -> Result<Series, IntakeError> {
-        let headers = &self.series[uid];
-        let slices = headers.iter().map(judge).collect::<Result<Vec<_>, _>>()?;
-        check_uniform(&slices)?;
-        let mut stack = stack(&slices, same_voxels)?;
-        if let Some(names) = self.localizers.get(uid) {
-            let (file, count) = (names[0].clone(), names.len());
-            stack.warnings.push(ScanWarning::Localizers { file, count });
-        }
-        let surplus = || slices.iter().filter(|s| s.surplus > 0);
-        if let Some(first) = surplus().next() {
-            stack.warnings.push(ScanWarning::SurplusPixelBytes {
-                file: first.file.name.clone(),
-                surplus: first.surplus,
-                files: surplus().count(),
-            });
-        }
-        let facts = self.facts(uid, &slices, &stack);
-        Ok(Series { slices, stack, facts })
+    /// What was noticed in the headers.
+    #[must_use]
+    pub fn warnings(&self) -> &[ScanWarning] {
+        &self.warnings
     }
 
-    fn facts(&self, uid: &str, slices: &[Slice], stack: &Stack) -> ScanFacts {
-        let mut skipped = self.skipped.clone();
-        let others = self.series.iter().filter(|(other, _)| *other != uid);
-        let others: usize = others.map(|(_, files)| files.len()).sum();
-        if others > 0 {
-            skipped.insert(SkipReason::OtherSeries, others);
-        }
-        let present = || stack.order.iter().flatten().map(|&i| &slices[i]);
-        let lowest = present().next().unwrap_or(&slices[0]);
-        ScanFacts {
-            series_uid: uid.to_owned(),
-            frame_of_reference_uid: lowest.frame_uid.as_deref().map(quoted),
-            transfer_syntax: lowest.syntax.clone(),
-            sop_class: uids::CT_IMAGE_STORAGE.to_owned(),
-            identity_removed: slices.iter().all(|s| s.identity_removed),
-            names_patient: slices.iter().any(|s| s.names_patient),
-            files: present().count(),
-            skipped,
-            padding: lowest.padding,
-            bits_stored: lowest.bits_stored,
-            signed: lowest.signed,
-        }
+    /// Reads all voxels. `progress` is told after each slice.
+    ///
+    /// # Errors
+    ///
+    /// [`IntakeError`] where voxels cannot be read or decoded, are too many, or are not
+    /// those of a scan.
+    pub fn read(&self, progress: Option<Progress<'_>>) -> Result<Scan, IntakeError> {
+        self.read_part(VoxelBox::whole(self.geometry.dims()), progress)
     }
-}
 
-/// The series of the file that a path names; nothing where it names a folder.
-fn pointed_at(path: &Path) -> Result<Option<String>, IntakeError> {
-    if fs::metadata(path).is_ok_and(|m| m.is_dir()) {
-        return Ok(None);
-    }
-    let root = path.parent().unwrap_or(path);
-    let file = ScanFile { path: path.to_owned(), name: shown(path, root) };
-    match read_header(&file)? {
-        FileKind::Slice(header) => Ok(Some(quoted(&header.series_uid))),
-        FileKind::Other(uid) => Err(sop_class_error(&file.name, &uid)),
-        FileKind::NotDicom => {
-            Err(IntakeError::NoScan { skipped: [(SkipReason::NotDicom, 1)].into() })
+    /// Reads the voxels of a box, and no others: of native voxels only the rows that it
+    /// touches, of compressed ones only its slices.
+    ///
+    /// What needs all voxels is not noticed: padding that no attribute declares.
+    ///
+    /// # Errors
+    ///
+    /// As [`OpenScan::read`]; [`IntakeError::Volume`] where the box reaches out of the grid.
+    pub fn read_part(
+        &self,
+        part: VoxelBox,
+        progress: Option<Progress<'_>>,
+    ) -> Result<Scan, IntakeError> {
+        let dims = self.geometry.dims();
+        let fits = (0..3).all(|a| part.first[a] + part.size[a] <= dims[a] && part.size[a] > 0);
+        if !fits {
+            let (expected, found) = (dims, part.size);
+            return Err(jawgauge_volume::VolumeError::Shape { expected, found }.into());
         }
+        let bytes = if self.stored == Stored::Float { 4 } else { 2 };
+        let needed = part.size.iter().fold(bytes, |n: u64, &d| n.saturating_mul(d as u64));
+        if needed > LARGEST_VOXELS {
+            let gb = |bytes: u64| bytes as f64 / 1e9;
+            let (needed_gb, allowed_gb) = (gb(needed), gb(LARGEST_VOXELS));
+            return Err(IntakeError::TooLarge { dims: part.size, needed_gb, allowed_gb });
+        }
+        let voxels = read_voxels(&self.sources, dims, part, self.stored, progress)?;
+        let absent = self.sources.iter().map(Option::is_none).collect();
+        let mut volume =
+            Volume::of_part(self.geometry.clone(), part, voxels, self.rescale.clone())?
+                .with_absent_slices(absent)?;
+        if let Some((low, high)) = self.facts.padding {
+            volume = volume.with_padding(low, high);
+        }
+        check_greys(&volume, &self.first)?;
+        let mut warnings = self.warnings.clone();
+        warnings.extend(undeclared_padding(&volume));
+        Ok(Scan { volume, facts: self.facts.clone(), warnings })
     }
-}
-
-/// Whether two files hold the same voxels, byte for byte.
-fn same_voxels(a: &Slice, b: &Slice) -> Result<bool, IntakeError> {
-    let (mut first, mut second) = (Vec::new(), Vec::new());
-    read_bytes(a, &mut first)?;
-    read_bytes(b, &mut second)?;
-    Ok(first == second)
 }

@@ -17,12 +17,14 @@ const SAME_SPACING_MM: f64 = 1e-5;
 /// for the position (C.7.6.2) and the coding of the voxels (C.7.6.3). The file that differs
 /// from most of the series is named.
 pub(crate) fn check_uniform(slices: &[Slice]) -> Result<(), IntakeError> {
-    same(slices, tags::ROWS, |s| s.rows, PartialEq::eq)?;
-    same(slices, tags::COLUMNS, |s| s.columns, PartialEq::eq)?;
-    same(slices, tags::PIXEL_REPRESENTATION, |s| u8::from(s.signed), PartialEq::eq)?;
-    same(slices, tags::BITS_STORED, |s| s.bits_stored, PartialEq::eq)?;
-    same(slices, tags::PIXEL_PADDING_VALUE, |s| Shown(s.padding), PartialEq::eq)?;
-    let frame = |s: &Slice| Shown(s.frame_uid.clone());
+    same(slices, tags::SOP_CLASS_UID, |s| s.object.sop_class.clone(), PartialEq::eq)?;
+    same(slices, tags::ROWS, |s| s.object.shape.rows, PartialEq::eq)?;
+    same(slices, tags::COLUMNS, |s| s.object.shape.columns, PartialEq::eq)?;
+    same(slices, tags::PIXEL_REPRESENTATION, |s| u8::from(s.object.shape.signed), PartialEq::eq)?;
+    same(slices, tags::BITS_ALLOCATED, |s| s.object.shape.bits_allocated, PartialEq::eq)?;
+    same(slices, tags::BITS_STORED, |s| s.object.shape.bits_stored, PartialEq::eq)?;
+    same(slices, tags::PIXEL_PADDING_VALUE, |s| Shown(s.object.padding), PartialEq::eq)?;
+    let frame = |s: &Slice| Shown(s.object.frame_uid.clone());
     same(slices, tags::FRAME_OF_REFERENCE_UID, frame, PartialEq::eq)?;
     let near = |tolerance: f64| {
         move |a: &Numbers, b: &Numbers| {
@@ -80,7 +82,7 @@ fn same<T: std::fmt::Display>(
     match values.iter().position(|value| !agree(&values[candidate], value)) {
         None => Ok(()),
         Some(odd) => Err(IntakeError::Mixed {
-            file: slices[odd].file.name.clone(),
+            file: slices[odd].name(),
             attribute: Attribute(tag),
             value: quoted(&values[odd].to_string()),
             usual: quoted(&values[candidate].to_string()),

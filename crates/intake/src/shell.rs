@@ -1,4 +1,4 @@
-use jawgauge_volume::Volume;
+use jawgauge_volume::{Volume, VoxelBox};
 
 use crate::ScanWarning;
 
@@ -13,6 +13,9 @@ const COUNT_STEP: usize = 4;
 /// the same value, darker than air, as outside the cylinder that a cone beam reconstructs.
 pub(crate) fn undeclared_padding(volume: &Volume) -> Option<ScanWarning> {
     let [ni, nj, nk] = volume.geometry().dims();
+    if volume.part() != VoxelBox::whole([ni, nj, nk]) {
+        return None;
+    }
     let slices = || (0..nk).filter(|&k| !volume.absent_slices()[k]);
     let corner = volume.voxel_grey(0, 0, slices().next()?)?;
     let everywhere = slices().all(|k| {

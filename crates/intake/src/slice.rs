@@ -1,96 +1,182 @@
+use std::sync::Arc;
+
 use dicom_core::Tag;
 use dicom_dictionary_std::{tags, uids};
+use jawgauge_codec::{Codec, FrameShape};
 use jawgauge_volume::Rescale;
 
 use crate::IntakeError;
-use crate::folder::ScanFile;
+use crate::attribute::Attribute;
+use crate::fragments::Run;
 use crate::header::{Header, syntax_error};
+use crate::plane::{Plane, plane, top_level_planes};
+use crate::source::{Layer, ScanFile};
 use crate::walk::PixelSpan;
+use crate::warning::FileRemark;
 
-/// Plausible Pixel Spacing, mm: the finest detectors of the trade are near 0.05, and
-/// 5 mm is coarser than any CT (common practice, no source).
-const PIXEL_SPACING_MM: std::ops::RangeInclusive<f64> = 0.02..=5.0;
-/// How far direction cosines may be from unit length, and their product from zero: what
-/// cosines written with three decimals lose.
-const COSINE_ROUNDING: f64 = 1e-3;
+/// Transfer syntaxes whose voxels are native (DICOM PS3.5 annex A).
+const NATIVE_SYNTAXES: [&str; 4] = [
+    uids::IMPLICIT_VR_LITTLE_ENDIAN,
+    uids::EXPLICIT_VR_LITTLE_ENDIAN,
+    uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN,
+    "1.2.840.10008.1.2.2",
+];
+/// Transfer syntaxes that lose something whatever the stream says.
+const LOSSY_SYNTAXES: [&str; 1] = [uids::JPEG_BASELINE8_BIT];
+/// Frames of an object beyond which it is no scan of a jaw.
+const MOST_FRAMES: usize = 65_535;
 
-/// A slice whose attributes can be used.
+/// A slice whose attributes can be used: a file, or a frame of one.
 #[derive(Debug, Clone)]
 pub(crate) struct Slice {
-    pub(crate) file: ScanFile,
-    pub(crate) syntax: String,
-    pub(crate) frame_uid: Option<String>,
-    pub(crate) rows: u16,
-    pub(crate) columns: u16,
-    pub(crate) bits_stored: u16,
-    pub(crate) signed: bool,
+    pub(crate) file: Arc<ScanFile>,
+    /// Number of the frame in a multi-frame object, from 0.
+    pub(crate) frame: Option<usize>,
+    pub(crate) object: Arc<ObjectFacts>,
     pub(crate) position_mm: [f64; 3],
     pub(crate) orientation: [f64; 6],
     /// Row spacing (along a column), column spacing (along a row).
     pub(crate) spacing_mm: [f64; 2],
     pub(crate) rescale: Rescale,
-    pub(crate) padding: Option<(i32, i32)>,
     pub(crate) thickness_mm: Option<f64>,
     pub(crate) between_mm: Option<f64>,
+    /// The bytes of its voxels.
+    pub(crate) runs: Vec<Run>,
+}
+
+/// What all frames of an object share.
+#[derive(Debug, Clone)]
+pub(crate) struct ObjectFacts {
+    pub(crate) syntax: String,
+    pub(crate) sop_class: String,
+    pub(crate) frame_uid: Option<String>,
+    pub(crate) shape: FrameShape,
+    pub(crate) padding: Option<(i32, i32)>,
     pub(crate) identity_removed: bool,
     pub(crate) names_patient: bool,
-    pub(crate) pixel_offset: u64,
-    /// Bytes of Pixel Data beyond those of Rows and Columns, without a pad byte.
+    pub(crate) layer: Layer,
+    pub(crate) big_endian: bool,
+    /// How the voxels are compressed, `None` where they are native.
+    pub(crate) codec: Option<Codec>,
+    /// Bytes of Pixel Data beyond those asked for, without a pad byte.
     pub(crate) surplus: u64,
+    pub(crate) remarks: Vec<FileRemark>,
 }
 
 impl Slice {
-    /// Bytes of the voxels of the slice.
-    pub(crate) fn pixel_bytes(&self) -> usize {
-        usize::from(self.rows) * usize::from(self.columns) * 2
+    /// The file, and the frame where it has several.
+    pub(crate) fn name(&self) -> String {
+        match self.frame {
+            Some(frame) => format!("{} frame {}", self.file.name, frame + 1),
+            None => self.file.name.clone(),
+        }
     }
 }
 
-/// Judges a header: every attribute that the volume depends on must be there and make sense.
-pub(crate) fn judge(header: &Header) -> Result<Slice, IntakeError> {
-    let known = [uids::IMPLICIT_VR_LITTLE_ENDIAN, uids::EXPLICIT_VR_LITTLE_ENDIAN];
-    if !known.contains(&header.syntax.as_str()) {
-        return Err(syntax_error(&header.file.name, &header.syntax));
+fn native_bytes(shape: &FrameShape) -> u64 {
+    u64::from(shape.rows) * u64::from(shape.columns) * u64::from(shape.bits_allocated / 8)
+}
+
+/// Judges a header: every attribute that the volume depends on must be there and make
+/// sense. Returns a slice for each frame, in stored order.
+pub(crate) fn judge(
+    header: &Header,
+    frame_pitch_mm: Option<f64>,
+) -> Result<Vec<Slice>, IntakeError> {
+    let shape = pixel_module(header)?;
+    let frames = number_of_frames(header)?;
+    let Voxels { codec, runs, surplus, mut remarks } = voxels(header, &shape, frames)?;
+    if header.syntax_lies {
+        remarks.push(FileRemark::SyntaxDisagrees);
     }
-    // A CT image has one frame (DICOM PS3.3 section A.3).
-    if let Some(frames) = header.optional_whole(tags::NUMBER_OF_FRAMES)? {
-        must_be(header, tags::NUMBER_OF_FRAMES, frames, &[1], "1: one file for each slice")?;
+    if header.bare {
+        remarks.push(FileRemark::NoFileMeta);
     }
-    pixel_module(header)?;
-    let rows = dimension(header, tags::ROWS)?;
-    let columns = dimension(header, tags::COLUMNS)?;
-    let signed = header.whole(tags::PIXEL_REPRESENTATION)? == 1;
-    let bits_stored = header.whole(tags::BITS_STORED)?;
-    let bits_stored = u16::try_from(bits_stored).unwrap_or(16);
-    let (pixel_offset, surplus) = pixel_span(header, rows, columns)?;
-    Ok(Slice {
-        file: header.file.clone(),
+    if header.tail > 0 {
+        remarks.push(FileRemark::TrailingBytes);
+    }
+    let said_lossy = header.optional_text(tags::LOSSY_IMAGE_COMPRESSION);
+    if said_lossy.is_some_and(|t| t == "01") || LOSSY_SYNTAXES.contains(&header.syntax.as_str()) {
+        remarks.push(FileRemark::Lossy);
+    }
+    let single = frames == 1 && !header.has_groups() && header.sop_class == uids::CT_IMAGE_STORAGE;
+    let planes = if single {
+        vec![plane(header, None, &mut remarks)?]
+    } else if header.sop_class == uids::CT_IMAGE_STORAGE && header.grouped_frames() == 0 {
+        top_level_planes(header, frames, frame_pitch_mm, &mut remarks)?
+    } else {
+        if header.grouped_frames() != frames {
+            let found = header.grouped_frames().to_string();
+            let expected = format!("{frames}, one item for each frame");
+            return Err(header.bad(tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE, &found, &expected));
+        }
+        let planes = (0..frames).map(|frame| plane(header, Some(frame), &mut remarks));
+        planes.collect::<Result<_, _>>()?
+    };
+    remarks.sort_unstable();
+    remarks.dedup();
+    let object = Arc::new(ObjectFacts {
         syntax: header.syntax.clone(),
+        sop_class: header.sop_class.clone(),
         frame_uid: header.optional_text(tags::FRAME_OF_REFERENCE_UID),
-        rows,
-        columns,
-        bits_stored,
-        signed,
-        position_mm: header.decimals(tags::IMAGE_POSITION_PATIENT)?,
-        orientation: orientation(header)?,
-        spacing_mm: spacing(header)?,
-        rescale: rescale(header)?,
-        padding: padding(header, signed, bits_stored)?,
-        thickness_mm: header.optional_decimal(tags::SLICE_THICKNESS),
-        between_mm: header.optional_decimal(tags::SPACING_BETWEEN_SLICES),
+        shape,
+        padding: padding(header, &shape)?,
         identity_removed: header
             .optional_text(tags::PATIENT_IDENTITY_REMOVED)
             .is_some_and(|t| t == "YES"),
         names_patient: [tags::PATIENT_NAME, tags::PATIENT_ID, tags::PATIENT_BIRTH_DATE]
             .iter()
             .any(|&tag| header.optional_text(tag).is_some()),
-        pixel_offset,
+        layer: header.layer,
+        big_endian: header.coding.big_endian,
+        codec,
         surplus,
-    })
+        remarks,
+    });
+    let slice = |(frame, (plane, runs)): (usize, (Plane, Vec<Run>))| Slice {
+        file: header.file.clone(),
+        frame: (!single).then_some(frame),
+        object: object.clone(),
+        position_mm: plane.position_mm,
+        orientation: plane.orientation,
+        spacing_mm: plane.spacing_mm,
+        rescale: plane.rescale,
+        thickness_mm: plane.thickness_mm,
+        between_mm: plane.between_mm,
+        runs,
+    };
+    Ok(planes.into_iter().zip(runs).enumerate().map(slice).collect())
+}
+
+/// The frames of an object; one where a CT image does not say (DICOM PS3.3 section
+/// C.7.6.6: type 1 in multi-frame objects).
+fn number_of_frames(header: &Header) -> Result<usize, IntakeError> {
+    let tag = tags::NUMBER_OF_FRAMES;
+    let frames = match header.optional_whole(tag)? {
+        Some(frames) => frames,
+        None if header.sop_class == uids::CT_IMAGE_STORAGE => 1,
+        None => return Err(header.missing(tag, None)),
+    };
+    let fits = usize::try_from(frames).ok().filter(|n| (1..=MOST_FRAMES).contains(n));
+    let fits = fits.ok_or_else(|| {
+        header.bad(tag, &frames.to_string(), &format!("a whole number, 1 to {MOST_FRAMES}"))
+    })?;
+    // Frames one after the other in time are no volume (PS3.3 section C.7.6.6.1.1).
+    let pointer = header.pointed_at(tags::FRAME_INCREMENT_POINTER);
+    let times = [tags::FRAME_TIME, tags::FRAME_TIME_VECTOR];
+    if let Some(time) = pointer.into_iter().find(|t| times.contains(t)) {
+        let expected = "absent or Spacing Between Slices: frames of a volume";
+        return Err(header.bad(
+            tags::FRAME_INCREMENT_POINTER,
+            &Attribute(time).to_string(),
+            expected,
+        ));
+    }
+    Ok(fits)
 }
 
 /// How the voxels are coded (DICOM PS3.3 section C.7.6.3, for CT C.8.2.1).
-fn pixel_module(header: &Header) -> Result<(), IntakeError> {
+fn pixel_module(header: &Header) -> Result<FrameShape, IntakeError> {
     let whole = |tag, allowed: &[i64], expected: &str| {
         must_be(header, tag, header.whole(tag)?, allowed, expected)
     };
@@ -99,10 +185,18 @@ fn pixel_module(header: &Header) -> Result<(), IntakeError> {
     if photometric != "MONOCHROME2" {
         return Err(header.bad(tags::PHOTOMETRIC_INTERPRETATION, &photometric, "MONOCHROME2"));
     }
-    whole(tags::BITS_ALLOCATED, &[16], "16")?;
+    if let Some(floats) = header.float_pixels {
+        return Err(header.missing(tags::PIXEL_DATA, Some(floats)));
+    }
+    whole(tags::BITS_ALLOCATED, &[8, 16], "8 or 16")?;
+    let allocated = header.whole(tags::BITS_ALLOCATED)?;
     let stored = header.whole(tags::BITS_STORED)?;
-    if !(1..=16).contains(&stored) {
-        return Err(header.bad(tags::BITS_STORED, &stored.to_string(), "1 to 16"));
+    if !(1..=allocated).contains(&stored) {
+        return Err(header.bad(
+            tags::BITS_STORED,
+            &stored.to_string(),
+            &format!("1 to {allocated}"),
+        ));
     }
     let expected = format!("{}, one less than Bits Stored", stored - 1);
     whole(tags::HIGH_BIT, &[stored - 1], &expected)?;
@@ -112,7 +206,13 @@ fn pixel_module(header: &Header) -> Result<(), IntakeError> {
         let tag = tags::MODALITY_LUT_SEQUENCE;
         return Err(header.bad(tag, "a table", "absent: slope and intercept are needed"));
     }
-    Ok(())
+    Ok(FrameShape {
+        rows: dimension(header, tags::ROWS)?,
+        columns: dimension(header, tags::COLUMNS)?,
+        bits_allocated: u16::try_from(allocated).unwrap_or(16),
+        bits_stored: u16::try_from(stored).unwrap_or(16),
+        signed: header.whole(tags::PIXEL_REPRESENTATION)? == 1,
+    })
 }
 
 fn must_be(
@@ -135,69 +235,77 @@ fn dimension(header: &Header, tag: Tag) -> Result<u16, IntakeError> {
     fits.ok_or_else(|| header.bad(tag, &value.to_string(), "1 to 65535"))
 }
 
-/// Offset of the voxels and surplus bytes (DICOM PS3.5 section 8.1.1).
-fn pixel_span(header: &Header, rows: u16, columns: u16) -> Result<(u64, u64), IntakeError> {
-    match header.pixels {
-        Some(PixelSpan { offset, length: Some(length) }) => {
-            let expected = u64::from(rows) * u64::from(columns) * 2;
-            let found = u64::from(length);
+/// Where the voxels of an object stand.
+struct Voxels {
+    codec: Option<Codec>,
+    /// The bytes of each frame.
+    runs: Vec<Vec<Run>>,
+    surplus: u64,
+    remarks: Vec<FileRemark>,
+}
+
+/// Finds the bytes of each frame (DICOM PS3.5 section 8).
+fn voxels(header: &Header, shape: &FrameShape, frames: usize) -> Result<Voxels, IntakeError> {
+    let file = || header.file.name.clone();
+    let codec = Codec::of_transfer_syntax(&header.syntax);
+    let native = header.bare || NATIVE_SYNTAXES.contains(&header.syntax.as_str());
+    let wrapped = header.syntax == uids::ENCAPSULATED_UNCOMPRESSED_EXPLICIT_VR_LITTLE_ENDIAN;
+    if codec.is_none() && !native && !wrapped {
+        return Err(syntax_error(&header.file.name, &header.syntax));
+    }
+    let tag = tags::PIXEL_DATA;
+    let Some(pixels) = &header.pixels else { return Err(header.missing(tag, None)) };
+    let each = native_bytes(shape);
+    match pixels {
+        PixelSpan::Native { offset, length, left, bytes } => {
+            if header.coding.big_endian && (*bytes == (shape.bits_allocated == 16)) {
+                // Bytes in a word would be swapped, words in bytes would not (PS3.5 section A.3).
+                let (found, expected) =
+                    if *bytes { ("OB", "OW for words") } else { ("OW", "OB for bytes") };
+                return Err(header.bad(tag, found, expected));
+            }
+            let expected = each * frames as u64;
+            let found = u64::from(*length).min(*left);
             if found < expected {
-                let file = header.file.name.clone();
-                return Err(IntakeError::PixelLength { file, expected, found });
+                return Err(IntakeError::PixelLength {
+                    file: file(),
+                    expected,
+                    found,
+                    frames: (frames > 1).then(|| (found / each, frames)),
+                });
             }
             let surplus = found - expected;
-            Ok((offset, if surplus == 1 { 0 } else { surplus }))
+            if surplus >= each {
+                let holds = found / each;
+                return Err(IntakeError::FrameCount { file: file(), frames, holds });
+            }
+            let run = |frame: u64| vec![Run { offset: offset + frame * each, length: each }];
+            Ok(Voxels {
+                codec: None,
+                runs: (0..frames as u64).map(run).collect(),
+                surplus: if surplus == 1 { 0 } else { surplus },
+                remarks: if native { Vec::new() } else { vec![FileRemark::SyntaxDisagrees] },
+            })
         }
-        Some(PixelSpan { length: None, .. }) => {
-            let expected = "native voxels as the transfer syntax says";
-            Err(header.bad(tags::PIXEL_DATA, "an encapsulated stream", expected))
+        PixelSpan::Encapsulated(_) if native => {
+            let expected = "native voxels as (0002,0010) TransferSyntaxUID says";
+            Err(header.bad(tag, "an encapsulated stream", expected))
         }
-        None => Err(header.missing(tags::PIXEL_DATA, header.float_pixels)),
-    }
-}
-
-/// Row and column spacing (DICOM PS3.3 section 10.7.1.3).
-///
-/// Spacings measured on the detector (Imager Pixel Spacing) or before correction (Nominal
-/// Scanned Pixel Spacing) are magnified by the cone and are never taken instead.
-fn spacing(header: &Header) -> Result<[f64; 2], IntakeError> {
-    let tag = tags::PIXEL_SPACING;
-    let Some(text) = header.optional_text(tag) else {
-        let others = [tags::IMAGER_PIXEL_SPACING, tags::NOMINAL_SCANNED_PIXEL_SPACING];
-        let instead = others.into_iter().find(|&t| header.optional_text(t).is_some());
-        return Err(header.missing(tag, instead));
-    };
-    let spacing: [f64; 2] = header.decimals(tag)?;
-    if spacing.iter().all(|mm| PIXEL_SPACING_MM.contains(mm)) {
-        Ok(spacing)
-    } else {
-        Err(header.bad(tag, &text, "two distances of 0.02 to 5 mm"))
-    }
-}
-
-/// Direction cosines of a row and of a column (DICOM PS3.3 section C.7.6.2.1.1).
-fn orientation(header: &Header) -> Result<[f64; 6], IntakeError> {
-    let tag = tags::IMAGE_ORIENTATION_PATIENT;
-    let o: [f64; 6] = header.decimals(tag)?;
-    let length = |a: &[f64]| a.iter().map(|c| c * c).sum::<f64>().sqrt();
-    let product: f64 = (0..3).map(|c| o[c] * o[c + 3]).sum();
-    let unit = |a: &[f64]| (length(a) - 1.0).abs() <= COSINE_ROUNDING;
-    if unit(&o[..3]) && unit(&o[3..]) && product.abs() <= COSINE_ROUNDING {
-        Ok(o)
-    } else {
-        let text = header.text(tag)?;
-        Err(header.bad(tag, &text, "two perpendicular directions of length 1"))
-    }
-}
-
-/// Slope and intercept of this slice (DICOM PS3.3 section C.11.1.1.2).
-fn rescale(header: &Header) -> Result<Rescale, IntakeError> {
-    let [slope] = header.decimals(tags::RESCALE_SLOPE)?;
-    let [intercept] = header.decimals(tags::RESCALE_INTERCEPT)?;
-    if slope > 0.0 {
-        Ok(Rescale { slope, intercept })
-    } else {
-        Err(header.bad(tags::RESCALE_SLOPE, &slope.to_string(), "a number above 0"))
+        PixelSpan::Encapsulated(items) => {
+            let runs = items
+                .frames(frames, &header.offsets, &header.lengths)
+                .map_err(|reason| IntakeError::Frames { file: file(), reason })?;
+            if wrapped {
+                let of = |runs: &Vec<Run>| runs.iter().map(|r| r.length).sum::<u64>();
+                if let Some(odd) = runs.iter().position(|r| of(r) != each && of(r) != each + 1) {
+                    let reason =
+                        format!("frame {} has {} bytes of {each}", odd + 1, of(&runs[odd]));
+                    return Err(IntakeError::Frames { file: file(), reason });
+                }
+            }
+            let missing = if items.delimited { None } else { Some(FileRemark::NoDelimiter) };
+            Ok(Voxels { codec, runs, surplus: 0, remarks: missing.into_iter().collect() })
+        }
     }
 }
 
@@ -205,11 +313,7 @@ fn rescale(header: &Header) -> Result<Rescale, IntakeError> {
 ///
 /// They have the sign of the voxels whatever sign the attribute was written with: 63536
 /// in a signed scan is -2000.
-fn padding(
-    header: &Header,
-    signed: bool,
-    bits_stored: u16,
-) -> Result<Option<(i32, i32)>, IntakeError> {
+fn padding(header: &Header, shape: &FrameShape) -> Result<Option<(i32, i32)>, IntakeError> {
     let stored = |tag: Tag| -> Result<Option<i32>, IntakeError> {
         let Some(value) = header.optional_whole(tag)? else {
             return Ok(None);
@@ -220,8 +324,8 @@ fn padding(
             (_, Ok(negative)) => negative.cast_unsigned(),
             _ => return Err(refused()),
         };
-        let read = if signed { i32::from(bits.cast_signed()) } else { i32::from(bits) };
-        let range = stored_range(signed, bits_stored);
+        let read = if shape.signed { i32::from(bits.cast_signed()) } else { i32::from(bits) };
+        let range = stored_range(shape.signed, shape.bits_stored);
         if range.contains(&read) { Ok(Some(read)) } else { Err(refused()) }
     };
     let value = stored(tags::PIXEL_PADDING_VALUE)?;

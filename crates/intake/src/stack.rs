@@ -47,12 +47,12 @@ pub(crate) fn stack(
     let mut warnings = Vec::new();
     let kept = without_repeats(slices, along, repeats, &mut warnings)?;
     if kept.len() < 2 {
-        return Err(IntakeError::SingleSlice { file: first.file.name.clone() });
+        return Err(IntakeError::SingleSlice { file: first.name() });
     }
     let pitch = most_common_gap(&kept);
     if !PITCH_MM.contains(&pitch) {
         return Err(IntakeError::Value {
-            file: slices[kept[0].1].file.name.clone(),
+            file: slices[kept[0].1].name(),
             attribute: Attribute(tags::IMAGE_POSITION_PATIENT),
             value: format!("{pitch:.4} mm from slice to slice"),
             expected: "0.02 to 10 mm".to_owned(),
@@ -73,7 +73,8 @@ pub(crate) fn stack(
         warnings.push(ScanWarning::Sheared { angle_deg });
     }
     warnings.extend(spacing_attributes(slices, &order, dot(&step, &axes[2])));
-    let dims = [usize::from(lowest.columns), usize::from(lowest.rows), order.len()];
+    let shape = &lowest.object.shape;
+    let dims = [usize::from(shape.columns), usize::from(shape.rows), order.len()];
     let geometry = VolumeGeometry::new(dims, affine)?;
     Ok(Stack { order, geometry, warnings })
 }
@@ -115,7 +116,8 @@ fn sorted(slices: &[Slice], axes: &[[f64; 3]; 3]) -> Vec<Along> {
         };
         a.0.total_cmp(&b.0)
             .then_with(|| in_plane().unwrap_or(std::cmp::Ordering::Equal))
-            .then_with(|| p.file.path.cmp(&q.file.path))
+            .then_with(|| p.file.name.cmp(&q.file.name))
+            .then_with(|| p.frame.cmp(&q.frame))
     });
     along
 }
@@ -141,10 +143,10 @@ fn without_repeats(
         let (a, b) = (&slices[other], &slices[index]);
         let apart: f64 = (0..3).map(|c| (a.position_mm[c] - b.position_mm[c]).powi(2)).sum();
         if apart.sqrt() > SAME_PLACE_MM || a.rescale != b.rescale || !repeats(a, b)? {
-            let [first, second] = [a, b].map(|s| s.file.name.clone());
+            let [first, second] = [a, b].map(Slice::name);
             return Err(IntakeError::SamePlace { first, second });
         }
-        repeated.get_or_insert_with(|| [a, b].map(|s| s.file.name.clone()));
+        repeated.get_or_insert_with(|| [a, b].map(Slice::name));
     }
     if let Some([first, dropped]) = repeated {
         let files = total - kept.len();
@@ -188,7 +190,7 @@ fn places(
     let mut widest: Option<(usize, IntakeError)> = None;
     for pair in kept.windows(2) {
         let found_mm = pair[1].0 - pair[0].0;
-        let [before, after] = [pair[0].1, pair[1].1].map(|i| slices[i].file.name.clone());
+        let [before, after] = [pair[0].1, pair[1].1].map(|i| slices[i].name());
         let uneven = IntakeError::Uneven {
             before: before.clone(),
             after: after.clone(),
@@ -260,11 +262,9 @@ fn check_residuals(
     };
     let worst = present(slices, order).max_by(|a, b| off(*a).total_cmp(&off(*b)));
     match worst {
-        Some((k, slice)) if !(off((k, slice)) <= allowed_mm) => Err(IntakeError::OffLine {
-            file: slice.file.name.clone(),
-            off_mm: off((k, slice)),
-            allowed_mm,
-        }),
+        Some((k, slice)) if !(off((k, slice)) <= allowed_mm) => {
+            Err(IntakeError::OffLine { file: slice.name(), off_mm: off((k, slice)), allowed_mm })
+        }
         _ => Ok(()),
     }
 }

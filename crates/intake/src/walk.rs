@@ -1,24 +1,42 @@
 use std::collections::BTreeSet;
-use std::io::{self, BufReader, Read, Seek, SeekFrom};
+use std::io;
 
 use dicom_core::Tag;
 use dicom_dictionary_std::{tags, uids};
 
-/// Sequences nested deeper than this are refused: no CT image has more than a few.
-const DEEPEST_SEQUENCE: usize = 64;
+use crate::cursor::{Coding, Cursor, UNDEFINED};
+use crate::fragments::{Encapsulated, read_items};
+use crate::source::{Layer, ScanFile, Stream};
+use crate::start::{Start, find_start, read_meta};
+
 /// Longest attribute that is read, bytes; those that are needed have a few dozen.
 const LONGEST_WANTED: u32 = 4096;
-/// The length that stands for "until a delimiter" (DICOM PS3.5 section 7.1.1).
-const UNDEFINED: u32 = 0xFFFF_FFFF;
+/// Longest table of frame offsets that is read, bytes: half a million frames.
+const LONGEST_TABLE: u32 = 1 << 22;
+/// Inflated or unpacked bytes that are stepped over before the voxels; a header has some
+/// thousands, with pictures in it a few millions.
+const MOST_BEFORE_VOXELS: u64 = 1 << 26;
 
-/// Items and their delimiters (DICOM PS3.5 table 7.5-1).
-const ITEM: Tag = Tag(0xFFFE, 0xE000);
-const ITEM_END: Tag = Tag(0xFFFE, 0xE00D);
-const SEQUENCE_END: Tag = Tag(0xFFFE, 0xE0DD);
-
-/// Transfer syntaxes whose data sets are not entered: big endian and deflated.
-pub(crate) const CLOSED_SYNTAXES: [&str; 2] =
-    ["1.2.840.10008.1.2.2", uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN];
+/// Sequences of a functional group that hold what is needed (DICOM PS3.3 section C.7.6.16.2).
+const MACROS: [Tag; 6] = [
+    tags::PIXEL_MEASURES_SEQUENCE,
+    tags::PLANE_POSITION_SEQUENCE,
+    tags::PLANE_ORIENTATION_SEQUENCE,
+    tags::PIXEL_VALUE_TRANSFORMATION_SEQUENCE,
+    tags::CT_IMAGE_FRAME_TYPE_SEQUENCE,
+    tags::X_RAY3_D_FRAME_TYPE_SEQUENCE,
+];
+/// What is kept of them.
+const LEAVES: [Tag; 8] = [
+    tags::PIXEL_SPACING,
+    tags::SLICE_THICKNESS,
+    tags::SPACING_BETWEEN_SLICES,
+    tags::IMAGE_POSITION_PATIENT,
+    tags::IMAGE_ORIENTATION_PATIENT,
+    tags::RESCALE_SLOPE,
+    tags::RESCALE_INTERCEPT,
+    tags::FRAME_TYPE,
+];
 
 /// Why a file cannot be walked through.
 #[derive(Debug)]
@@ -33,32 +51,79 @@ pub(crate) enum WalkFault {
 
 impl From<io::Error> for WalkFault {
     fn from(error: io::Error) -> Self {
-        Self::Io(error)
+        match error.kind() {
+            // A stream whose length was not known, or damaged packing.
+            io::ErrorKind::UnexpectedEof => {
+                Self::Broken { at: 0, reason: "the file ends inside an attribute".to_owned() }
+            }
+            io::ErrorKind::InvalidData | io::ErrorKind::InvalidInput => {
+                Self::Broken { at: 0, reason: "its packed bytes do not unpack".to_owned() }
+            }
+            _ => Self::Io(error),
+        }
     }
 }
 
-/// Where the native voxels stand in a file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct PixelSpan {
-    /// Offset of the first byte.
-    pub(crate) offset: u64,
-    /// Declared length, `None` for an encapsulated stream.
-    pub(crate) length: Option<u32>,
+pub(crate) fn broken(at: u64, reason: impl Into<String>) -> WalkFault {
+    WalkFault::Broken { at, reason: reason.into() }
+}
+
+/// Where the voxels stand in a file.
+#[derive(Debug, Clone)]
+pub(crate) enum PixelSpan {
+    /// Native voxels: offset of the first byte, declared length, bytes that the file still
+    /// has or, where it is packed, could have, and whether they are single bytes (VR OB).
+    Native { offset: u64, length: u32, left: u64, bytes: bool },
+    /// Frames in items.
+    Encapsulated(Encapsulated),
 }
 
 /// What was found in a file before its voxels.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub(crate) struct Walked {
     /// Transfer Syntax UID of the file meta information, empty where there is none.
     pub(crate) syntax: String,
     /// SOP class of the file meta information, empty where there is none.
     pub(crate) meta_sop_class: String,
-    /// The wanted attributes, as they stand in the file, one after the other.
+    /// How the data set turned out to be coded.
+    pub(crate) coding: Coding,
+    /// Whether that is not what the transfer syntax says.
+    pub(crate) syntax_lies: bool,
+    /// Whether there is no file meta information.
+    pub(crate) bare: bool,
+    /// Where offsets count.
+    pub(crate) deflated: Option<u64>,
+    /// The wanted attributes, implicit little endian, one after the other.
     pub(crate) kept: Vec<u8>,
+    /// The same of the shared functional groups, one entry an item.
+    pub(crate) shared: Vec<Vec<u8>>,
+    /// The same of each frame's functional groups.
+    pub(crate) frames: Vec<Vec<u8>>,
+    /// File IDs that a DICOM directory lists, as attributes.
+    pub(crate) listed: Vec<Vec<u8>>,
+    /// Extended offset table, bytes into the pixel data.
+    pub(crate) offsets: Vec<u64>,
+    /// Extended lengths, bytes.
+    pub(crate) lengths: Vec<u64>,
     /// Tags of the data set's outermost level.
     pub(crate) present: BTreeSet<Tag>,
     /// Where the voxels are.
     pub(crate) pixels: Option<PixelSpan>,
+    /// Bytes behind the voxels that are no attribute.
+    pub(crate) tail: u64,
+}
+
+/// SOP classes whose data set is walked through.
+pub(crate) fn is_entered(sop_class: &str) -> bool {
+    [
+        "",
+        uids::CT_IMAGE_STORAGE,
+        uids::ENHANCED_CT_IMAGE_STORAGE,
+        uids::LEGACY_CONVERTED_ENHANCED_CT_IMAGE_STORAGE,
+        uids::X_RAY3_D_CRANIOFACIAL_IMAGE_STORAGE,
+        uids::MEDIA_STORAGE_DIRECTORY_STORAGE,
+    ]
+    .contains(&sop_class)
 }
 
 /// Steps from attribute to attribute up to the voxels, without reading what is not wanted.
@@ -66,238 +131,158 @@ pub(crate) struct Walked {
 /// Every declared length is held against the length of the file and the depth of nesting
 /// against a limit before anything is allocated, so that the DICOM library, which gets
 /// only the wanted attributes, never sees a forged length. The declared length of the
-/// file meta group is not used: it is often wrong.
+/// file meta group is not used: it is often wrong. A data set that is not coded as its
+/// transfer syntax says is read as it is coded.
 ///
-/// Big-endian and deflated data sets, and those that the file meta information calls
-/// something else than a CT image, are not entered.
-pub(crate) fn walk<R: Read + Seek>(
-    source: R,
-    length: u64,
-    wanted: &[Tag],
-) -> Result<Walked, WalkFault> {
-    let mut cursor = Cursor { inner: BufReader::new(source), at: 0, length };
-    cursor.find_start()?;
-    let mut walked = Walked {
-        syntax: String::new(),
-        meta_sop_class: String::new(),
-        kept: Vec::new(),
-        present: BTreeSet::new(),
-        pixels: None,
-    };
-    let mut pending = cursor.meta(&mut walked)?;
-    let other_object = !matches!(walked.meta_sop_class.as_str(), "" | uids::CT_IMAGE_STORAGE);
-    let closed = CLOSED_SYNTAXES.contains(&walked.syntax.as_str());
-    if other_object || closed {
-        return Ok(walked);
+/// Data sets that the file meta information calls something else than a known image are
+/// not entered. A file without file meta information that makes no sense before it says
+/// what it is is no DICOM file.
+pub(crate) fn walk(file: &ScanFile, wanted: &[Tag]) -> Result<Walked, WalkFault> {
+    let mut walked = Walked::default();
+    match walk_through(file, wanted, &mut walked) {
+        Ok(()) => Ok(walked),
+        Err(WalkFault::Broken { .. })
+            if walked.bare && !walked.present.contains(&tags::SOP_CLASS_UID) =>
+        {
+            Err(WalkFault::NotDicom)
+        }
+        Err(fault) => Err(fault),
     }
-    let implicit = walked.syntax == uids::IMPLICIT_VR_LITTLE_ENDIAN;
+}
+
+fn walk_through(file: &ScanFile, wanted: &[Tag], walked: &mut Walked) -> Result<(), WalkFault> {
+    let mut cursor = Cursor::new(file.open()?, file.length);
+    let start = find_start(&mut cursor)?;
+    let mut pending = match start {
+        Start::Meta => read_meta(&mut cursor, walked)?,
+        Start::DataSet => cursor.next_tag()?,
+    };
+    walked.bare = start == Start::DataSet;
+    if !is_entered(&walked.meta_sop_class) {
+        return Ok(());
+    }
+    walked.coding = Coding::of_syntax(&walked.syntax);
+    let deflated = walked.syntax == uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN;
+    if deflated && is_plain(cursor.peek(6)?) {
+        pending = cursor.next_tag()?;
+        walked.syntax_lies = true;
+    } else if deflated {
+        let from = cursor.at;
+        walked.deflated = Some(from);
+        let longest = file.longest(Layer::Deflated(from));
+        cursor = Cursor::new(cursor.into_stream().inflated(), longest).starting_at(from);
+        pending = cursor.next_tag()?;
+    }
+    if !file.is_random() || walked.deflated.is_some() {
+        // Packed bytes can hold a thousand times what the file has.
+        cursor.most = Some(cursor.at + MOST_BEFORE_VOXELS);
+    }
+    let declared = walked.coding;
+    pending = match pending {
+        Some(tag) => Some(cursor.settle(tag, &mut walked.coding)?),
+        None => None,
+    };
+    walked.syntax_lies |= !walked.bare && walked.coding != declared;
+    cursor.coding = walked.coding;
     while let Some(tag) = pending {
-        let start = cursor.at - 4;
-        let header = cursor.header(tag, implicit)?;
+        if tag.group() == 0xFFFC {
+            // Trailing padding (DICOM PS3.10 section 7.2).
+            break;
+        }
+        let start = cursor.at.saturating_sub(4);
+        let header = cursor.header(tag)?;
         if tag == tags::PIXEL_DATA {
-            let length = (header.length != UNDEFINED).then_some(header.length);
-            if let Some(length) = length {
-                cursor.check(u64::from(length), tag)?;
-            }
-            walked.pixels = Some(PixelSpan { offset: cursor.at, length });
+            walked.pixels = Some(pixel_span(&mut cursor, &header)?);
+            walked.tail = tail(&mut cursor, file, walked);
             break;
         }
         let first = walked.present.insert(tag);
-        if wanted.contains(&tag) && header.length != UNDEFINED {
-            if !first {
-                return Err(broken(start, format!("attribute {tag} stands there twice")));
-            }
-            if header.length > LONGEST_WANTED {
-                let length = header.length;
-                return Err(broken(start, format!("attribute {tag} has {length} bytes")));
-            }
-            walked.kept.extend_from_slice(&header.bytes);
-            cursor.copy(header.length, tag, &mut walked.kept)?;
-        } else {
-            cursor.skip_value(tag, &header, 0)?;
-        }
-        pending = cursor.next_tag()?;
-    }
-    Ok(walked)
-}
-
-fn broken(at: u64, reason: String) -> WalkFault {
-    WalkFault::Broken { at, reason }
-}
-
-/// An attribute's header: its bytes, its length, and how its items are encoded.
-struct Header {
-    bytes: Vec<u8>,
-    length: u32,
-    items_implicit: bool,
-}
-
-struct Cursor<R> {
-    inner: BufReader<R>,
-    at: u64,
-    length: u64,
-}
-
-impl<R: Read + Seek> Cursor<R> {
-    fn take<const N: usize>(&mut self) -> Result<[u8; N], WalkFault> {
-        let mut bytes = [0; N];
-        if self.length.saturating_sub(self.at) < N as u64 {
-            return Err(broken(self.at, "the file ends inside an attribute".to_owned()));
-        }
-        self.inner.read_exact(&mut bytes)?;
-        self.at += N as u64;
-        Ok(bytes)
-    }
-
-    fn check(&self, length: u64, tag: Tag) -> Result<(), WalkFault> {
-        let left = self.length.saturating_sub(self.at);
-        if length <= left {
-            return Ok(());
-        }
-        Err(broken(self.at, format!("attribute {tag} claims {length} bytes, {left} are left")))
-    }
-
-    fn syntax_lies(&self, tag: Tag, how: &str) -> WalkFault {
-        let reason = format!("attribute {tag} {how}, against (0002,0010) TransferSyntaxUID");
-        broken(self.at, reason)
-    }
-
-    fn copy(&mut self, length: u32, tag: Tag, to: &mut Vec<u8>) -> Result<(), WalkFault> {
-        self.check(u64::from(length), tag)?;
-        let read = self.inner.by_ref().take(u64::from(length)).read_to_end(to)?;
-        self.at += read as u64;
-        Ok(())
-    }
-
-    fn skip(&mut self, length: u32, tag: Tag) -> Result<(), WalkFault> {
-        self.check(u64::from(length), tag)?;
-        self.inner.seek_relative(i64::from(length))?;
-        self.at += u64::from(length);
-        Ok(())
-    }
-
-    fn next_tag(&mut self) -> Result<Option<Tag>, WalkFault> {
-        if self.at == self.length {
-            return Ok(None);
-        }
-        let [a, b, c, d] = self.take()?;
-        Ok(Some(Tag(u16::from_le_bytes([a, b]), u16::from_le_bytes([c, d]))))
-    }
-
-    /// After the preamble and the prefix (DICOM PS3.10 section 7.1), or the prefix alone.
-    fn find_start(&mut self) -> Result<(), WalkFault> {
-        for preamble in [128_u64, 0] {
-            if self.length >= preamble + 4 {
-                self.inner.seek(SeekFrom::Start(preamble))?;
-                self.at = preamble;
-                if self.take()? == *b"DICM" {
-                    return Ok(());
+        let defined = header.length != UNDEFINED;
+        let twice = || broken(start, format!("attribute {tag} stands there twice"));
+        match tag {
+            tags::SHARED_FUNCTIONAL_GROUPS_SEQUENCE
+            | tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE
+            | tags::DIRECTORY_RECORD_SEQUENCE => {
+                if !first {
+                    return Err(twice());
+                }
+                match tag {
+                    tags::SHARED_FUNCTIONAL_GROUPS_SEQUENCE => {
+                        walked.shared = cursor.groups(tag, &header, &MACROS, &LEAVES)?;
+                    }
+                    tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE => {
+                        walked.frames = cursor.groups(tag, &header, &MACROS, &LEAVES)?;
+                    }
+                    _ => {
+                        let ids = [tags::REFERENCED_FILE_ID];
+                        walked.listed = cursor.groups(tag, &header, &[], &ids)?;
+                    }
                 }
             }
-        }
-        Err(WalkFault::NotDicom)
-    }
-
-    /// Group 2, always explicit little endian; returns the first tag behind it.
-    fn meta(&mut self, walked: &mut Walked) -> Result<Option<Tag>, WalkFault> {
-        while let Some(tag) = self.next_tag()? {
-            if tag.group() != 2 {
-                return Ok(Some(tag));
-            }
-            let header = self.header(tag, false)?;
-            let text = match tag {
-                tags::TRANSFER_SYNTAX_UID => &mut walked.syntax,
-                tags::MEDIA_STORAGE_SOP_CLASS_UID => &mut walked.meta_sop_class,
-                _ => {
-                    self.skip(header.length, tag)?;
-                    continue;
+            tags::EXTENDED_OFFSET_TABLE | tags::EXTENDED_OFFSET_TABLE_LENGTHS if defined => {
+                if header.length > LONGEST_TABLE || !first {
+                    return Err(broken(
+                        start,
+                        format!("attribute {tag} is too long or twice there"),
+                    ));
                 }
-            };
-            if header.length > LONGEST_WANTED {
-                return Err(broken(self.at, format!("attribute {tag} is too long")));
-            }
-            let mut bytes = Vec::new();
-            self.copy(header.length, tag, &mut bytes)?;
-            *text = String::from_utf8_lossy(&bytes).trim_matches([' ', '\0']).to_owned();
-        }
-        Ok(None)
-    }
-
-    /// The rest of an attribute's header (DICOM PS3.5 section 7.1).
-    fn header(&mut self, tag: Tag, implicit: bool) -> Result<Header, WalkFault> {
-        let mut bytes = Vec::with_capacity(12);
-        bytes.extend_from_slice(&tag.group().to_le_bytes());
-        bytes.extend_from_slice(&tag.element().to_le_bytes());
-        if implicit || tag.group() == 0xFFFE {
-            let length: [u8; 4] = self.take()?;
-            bytes.extend_from_slice(&length);
-            let explicit = length[..2].iter().all(u8::is_ascii_uppercase);
-            let length = u32::from_le_bytes(length);
-            if explicit && self.check(u64::from(length), tag).is_err() && length != UNDEFINED {
-                return Err(self.syntax_lies(tag, "has a value representation"));
-            }
-            return Ok(Header { bytes, length, items_implicit: implicit });
-        }
-        let vr: [u8; 2] = self.take()?;
-        bytes.extend_from_slice(&vr);
-        if !vr.iter().all(u8::is_ascii_uppercase) {
-            return Err(self.syntax_lies(tag, "has no value representation"));
-        }
-        let length = match &vr {
-            b"OB" | b"OD" | b"OF" | b"OL" | b"OV" | b"OW" | b"SQ" | b"SV" | b"UC" | b"UN"
-            | b"UR" | b"UT" | b"UV" => {
-                let rest: [u8; 6] = self.take()?;
-                bytes.extend_from_slice(&rest);
-                u32::from_le_bytes([rest[2], rest[3], rest[4], rest[5]])
-            }
-            _ => {
-                let length: [u8; 2] = self.take()?;
-                bytes.extend_from_slice(&length);
-                u32::from(u16::from_le_bytes(length))
-            }
-        };
-        // Items of an unknown VR of undefined length are implicit: PS3.5 section 6.2.2, note 4.
-        Ok(Header { bytes, length, items_implicit: &vr == b"UN" })
-    }
-
-    fn skip_value(&mut self, tag: Tag, header: &Header, depth: usize) -> Result<(), WalkFault> {
-        if header.length != UNDEFINED {
-            return self.skip(header.length, tag);
-        }
-        if depth >= DEEPEST_SEQUENCE {
-            return Err(broken(self.at, format!("attribute {tag} is nested too deep")));
-        }
-        // Items up to the sequence delimiter: DICOM PS3.5 section 7.5.
-        loop {
-            let item = self.inner_tag(tag)?;
-            let length = u32::from_le_bytes(self.take()?);
-            match item {
-                SEQUENCE_END => return Ok(()),
-                ITEM if length == UNDEFINED => {
-                    self.skip_open_item(tag, header.items_implicit, depth)?;
-                }
-                ITEM => self.skip(length, tag)?,
-                other => {
-                    let reason = format!("{other} stands where an item of {tag} should");
-                    return Err(broken(self.at, reason));
+                let mut bytes = Vec::new();
+                cursor.copy(header.length, tag, &mut bytes)?;
+                let numbers = bytes.as_chunks::<8>().0.iter().map(|b| u64::from_le_bytes(*b));
+                match tag {
+                    tags::EXTENDED_OFFSET_TABLE => walked.offsets = numbers.collect(),
+                    _ => walked.lengths = numbers.collect(),
                 }
             }
-        }
-    }
-
-    fn skip_open_item(&mut self, of: Tag, implicit: bool, depth: usize) -> Result<(), WalkFault> {
-        loop {
-            let tag = self.inner_tag(of)?;
-            let header = self.header(tag, implicit)?;
-            match tag {
-                ITEM_END => return Ok(()),
-                _ => self.skip_value(tag, &header, depth + 1)?,
+            _ if wanted.contains(&tag) && defined => {
+                if !first {
+                    return Err(twice());
+                }
+                if header.length > LONGEST_WANTED {
+                    let length = header.length;
+                    return Err(broken(start, format!("attribute {tag} has {length} bytes")));
+                }
+                cursor.keep(tag, &header, &mut walked.kept)?;
             }
+            _ => cursor.skip_value(tag, &header, 0)?,
         }
+        pending = cursor.next_tag_after(tag, header.length)?;
     }
+    Ok(())
+}
 
-    fn inner_tag(&mut self, of: Tag) -> Result<Tag, WalkFault> {
-        let tag = self.next_tag()?;
-        tag.ok_or_else(|| broken(self.length, format!("the file ends inside {of}")))
+/// Whether a data set that should be deflated begins as one that is not, with an
+/// attribute of group 8 and its value representation.
+fn is_plain(head: &[u8]) -> bool {
+    matches!(head, [8, 0, _, 0, a, b] if a.is_ascii_uppercase() && b.is_ascii_uppercase())
+}
+
+fn pixel_span(
+    cursor: &mut Cursor<Stream>,
+    header: &crate::cursor::Header,
+) -> Result<PixelSpan, WalkFault> {
+    if header.length != UNDEFINED {
+        let (offset, length) = (cursor.at, header.length);
+        let left = cursor.length.saturating_sub(offset);
+        return Ok(PixelSpan::Native { offset, length, left, bytes: header.vr == *b"OB" });
+    }
+    cursor.most = None;
+    read_items(cursor).map(PixelSpan::Encapsulated)
+}
+
+/// Bytes behind native voxels that cannot be attributes.
+fn tail(cursor: &mut Cursor<Stream>, file: &ScanFile, walked: &Walked) -> u64 {
+    let Some(PixelSpan::Native { offset, length, .. }) = walked.pixels else { return 0 };
+    let end = offset + u64::from(length);
+    let left = file.length.saturating_sub(end);
+    cursor.most = None;
+    if !file.is_random() || walked.deflated.is_some() || left == 0 {
+        return 0;
+    }
+    let next = cursor.skip(u64::from(length), tags::PIXEL_DATA).and_then(|()| cursor.next_tag());
+    match next {
+        // Trailing padding (FFFC,FFFC), signatures and the like.
+        Ok(Some(tag)) if tag.group() > 0x7FE0 => 0,
+        _ => left,
     }
 }

@@ -1,3 +1,4 @@
+use std::borrow::Cow;
 use std::fmt;
 
 /// What was noticed while reading a scan that can still be used.
@@ -61,6 +62,31 @@ pub enum ScanWarning {
         /// Files with surplus bytes.
         files: usize,
     },
+    /// A remark on one or more files.
+    Files {
+        /// What was noticed.
+        remark: FileRemark,
+        /// The first such file.
+        file: String,
+        /// How many.
+        files: usize,
+    },
+    /// Files that the DICOM directory lists are not there.
+    ListedFilesMissing {
+        /// The first.
+        file: String,
+        /// How many.
+        files: usize,
+    },
+    /// Something about a volume in another format than DICOM.
+    Plain {
+        /// The file.
+        file: String,
+        /// A stable name of it.
+        code: &'static str,
+        /// What it is.
+        note: String,
+    },
     /// The corners of every slice hold one value darker than air, as padding does, but no
     /// Pixel Padding Value (0028,0120) declares it; it was taken for a grey value.
     UndeclaredPadding {
@@ -69,6 +95,103 @@ pub enum ScanWarning {
         /// Share of the voxels that have it, 0 to 1.
         share: f64,
     },
+}
+
+/// What was noticed in a file, for all files where it is the same.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[non_exhaustive]
+pub enum FileRemark {
+    /// It has no file meta information; how it is coded was found out from its bytes.
+    NoFileMeta,
+    /// It is not coded as its Transfer Syntax UID (0002,0010) says; it was read as it is coded.
+    SyntaxDisagrees,
+    /// There are bytes behind the voxels that are no attribute; they were ignored.
+    TrailingBytes,
+    /// All frames are there, the delimiter behind them is not.
+    NoDelimiter,
+    /// The voxels were compressed with loss.
+    Lossy,
+    /// There is no rescale: stored values are taken for grey values.
+    NoRescale,
+    /// Functional groups and outermost level have another rescale; the groups' was used.
+    RescaleTwice,
+    /// The place in the patient is not told: the grid's axes stand for the patient's.
+    PlaceUnknown,
+    /// The distance of frames is Spacing Between Slices (0018,0088); no positions verify it.
+    PitchFromSpacing,
+    /// The distance of frames is Slice Thickness (0018,0050); no positions verify it.
+    PitchFromThickness,
+    /// The distance of frames is Spacing Between Slices (0018,0088); Slice Thickness
+    /// (0018,0050) differs, and no positions verify either. Both in thousandths of a
+    /// millimetre.
+    PitchDisagrees {
+        /// Spacing Between Slices, without its sign.
+        spacing_um: u32,
+        /// Slice Thickness.
+        thickness_um: u32,
+    },
+    /// Spacing Between Slices (0018,0088) is negative: the frames run against the normal.
+    FramesReversed,
+}
+
+impl FileRemark {
+    fn code(self) -> &'static str {
+        match self {
+            Self::NoFileMeta => "no-file-meta",
+            Self::SyntaxDisagrees => "transfer-syntax-disagrees",
+            Self::TrailingBytes => "trailing-bytes",
+            Self::NoDelimiter => "no-delimiter",
+            Self::Lossy => "lossy-compression",
+            Self::NoRescale => "no-rescale",
+            Self::RescaleTwice => "rescale-disagrees",
+            Self::PlaceUnknown => "place-unknown",
+            Self::PitchFromSpacing => "pitch-from-spacing",
+            Self::PitchFromThickness => "pitch-from-thickness",
+            Self::PitchDisagrees { .. } => "pitch-disagrees",
+            Self::FramesReversed => "frames-reversed",
+        }
+    }
+
+    fn text(self) -> Cow<'static, str> {
+        let text = match self {
+            Self::NoFileMeta => "there is no file meta information",
+            Self::SyntaxDisagrees => {
+                "the data are not coded as (0002,0010) TransferSyntaxUID says, and were read as they are coded"
+            }
+            Self::TrailingBytes => {
+                "there are bytes behind (7FE0,0010) PixelData that are no attribute, and were ignored"
+            }
+            Self::NoDelimiter => {
+                "the delimiter behind the last frame of (7FE0,0010) PixelData is missing"
+            }
+            Self::Lossy => {
+                "the voxels were compressed with loss, which blurs edges in ways that no uncertainty here counts"
+            }
+            Self::NoRescale => {
+                "(0028,1053) RescaleSlope and (0028,1052) RescaleIntercept are absent, stored values were taken for grey values"
+            }
+            Self::RescaleTwice => {
+                "(0028,1053) RescaleSlope or (0028,1052) RescaleIntercept stand twice with other values, those of the functional groups were used"
+            }
+            Self::PlaceUnknown => {
+                "(0020,0032) ImagePositionPatient and (0020,0037) ImageOrientationPatient are absent, so left and right, up and down are unknown, and coordinates are those of the grid"
+            }
+            Self::PitchFromSpacing => {
+                "the distance of frames was taken from (0018,0088) SpacingBetweenSlices, not verified by positions"
+            }
+            Self::PitchFromThickness => {
+                "the distance of frames was taken from (0018,0050) SliceThickness, not verified by positions"
+            }
+            Self::PitchDisagrees { spacing_um, thickness_um } => {
+                let [spacing, thickness] = [spacing_um, thickness_um].map(|um| f64::from(um) / 1e3);
+                return format!("the distance of frames was taken from (0018,0088) SpacingBetweenSlices, {spacing} mm, but (0018,0050) SliceThickness is {thickness} mm and no positions verify either: find out which is right, and give it as `frame_pitch_mm` in [scan]").into();
+            }
+            Self::FramesReversed => {
+                "the frames run against row x column, as the sign of (0018,0088) SpacingBetweenSlices says"
+            }
+        };
+        text.into()
+    }
 }
 
 impl ScanWarning {
@@ -82,6 +205,9 @@ impl ScanWarning {
             Self::Localizers { .. } => "localizers-left-out",
             Self::Sheared { .. } => "sheared-stack",
             Self::SurplusPixelBytes { .. } => "surplus-pixel-bytes",
+            Self::Files { remark, .. } => remark.code(),
+            Self::ListedFilesMissing { .. } => "listed-files-missing",
+            Self::Plain { code, .. } => code,
             Self::UndeclaredPadding { .. } => "undeclared-padding",
         }
     }
@@ -125,6 +251,15 @@ impl fmt::Display for ScanWarning {
                 f,
                 "(7FE0,0010) PixelData has surplus bytes in {files} files, {surplus} in {file}"
             ),
+            Self::Files { remark, file, files: 1 } => write!(f, "{}, in {file}", remark.text()),
+            Self::Files { remark, file, files } => {
+                write!(f, "{}, in {files} files, the first is {file}", remark.text())
+            }
+            Self::ListedFilesMissing { file, files } => write!(
+                f,
+                "{files} files that the DICOM directory lists are not there, the first is {file}: the scan may be incomplete"
+            ),
+            Self::Plain { file, note, .. } => write!(f, "{note}, in {file}"),
             Self::UndeclaredPadding { grey, share } => write!(
                 f,
                 "{:.0} % of the voxels, with all corners, are {grey} without (0028,0120) PixelPaddingValue",

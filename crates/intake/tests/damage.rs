@@ -8,13 +8,15 @@ use std::path::Path;
 use common::{base, files_of, grid, written};
 use jawgauge_intake::{IntakeError, read_scan};
 use jawgauge_phantom::{ScanOptions, ScanSyntax, p0_grey, p0_rescale, sample_shape, write_scan};
+use jawgauge_space::PatientPoint;
 use jawgauge_volume::Volume;
 use proptest::prelude::*;
 
-/// A small scan: the middle of the base phantom.
+/// A small scan: the middle of the base phantom, with some shading.
 fn small() -> Volume {
     let steps = [[0.6, 0.0, 0.0], [0.0, 0.5, 0.0], [0.0, 0.0, 0.4]];
-    sample_shape(grid([14, 12, 9], [-4.0, -3.0, -1.0], steps), p0_rescale(), p0_grey, 2)
+    let grey = |p: PatientPoint| p0_grey(p) + 10.0 * p.to_array()[1];
+    sample_shape(grid([14, 12, 9], [-4.0, -3.0, -1.0], steps), p0_rescale(), grey, 2)
         .expect("a volume")
 }
 
@@ -102,9 +104,10 @@ fn private_sequences_of_unknown_kind_are_stepped_over() {
 }
 
 #[test]
-fn a_transfer_syntax_that_lies_is_refused_by_tag() {
+fn a_transfer_syntax_that_lies_is_told_and_the_data_set_read_as_it_is_coded() {
     for implicit in [false, true] {
         let dir = written(&small(), &options(implicit));
+        let expected = read_scan(dir.path(), None).expect("read").volume;
         let file = files_of(dir.path()).remove(3);
         let mut bytes = fs::read(&file).expect("read");
         let at = bytes.windows(6).position(|w| w == [2, 0, 16, 0, b'U', b'I']).expect("there") + 6;
@@ -117,10 +120,11 @@ fn a_transfer_syntax_that_lies_is_refused_by_tag() {
             bytes.splice(at + 19..at + 22, [0]);
         }
         fs::write(&file, bytes).expect("written");
-        let error = read_scan(dir.path(), None).expect_err("a lie");
-        let line = error.to_string();
-        assert_eq!(error.code(), "damaged-file", "{line}");
-        assert!(line.contains("(0002,0010)") && line.contains("slice0003.dcm"), "{line}");
+        let scan = read_scan(dir.path(), None).expect("read");
+        assert_eq!(common::codes(&scan), ["transfer-syntax-disagrees"]);
+        let said = scan.warnings[0].to_string();
+        assert!(said.contains("(0002,0010)") && said.contains("slice0003.dcm"), "{said}");
+        assert_eq!(scan.volume, expected);
     }
 }
 

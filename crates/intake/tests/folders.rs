@@ -7,7 +7,7 @@ use std::fs;
 use common::{assert_refused, base, codes, corner_error_mm, reread_p0, set, set_us, written};
 use dicom_core::VR;
 use dicom_dictionary_std::{tags, uids};
-use jawgauge_intake::{SkipReason, list_series, read_scan};
+use jawgauge_intake::{ReadOptions, SkipReason, list_series, read_scan};
 use jawgauge_phantom::{ScanOptions, ScanSyntax, p0_geometry, write_scan};
 
 #[test]
@@ -66,7 +66,7 @@ fn several_series_are_listed_and_one_must_be_named() {
     for k in 0..30 {
         fs::remove_file(dir.path().join(format!("b{k}"))).expect("removed");
     }
-    let parts = ["2 series", "1.2.3 with 80 slices", "1.2.4 with 50 slices"];
+    let parts = ["2 series", "1.2.3 with 80 files", "1.2.4 with 50 files"];
     assert_refused(read_scan(dir.path(), None), "several-series", &parts);
     assert_refused(read_scan(dir.path(), Some("1.2")), "no-such-series", &["1.2.3", "1.2.4"]);
     let scan = read_scan(dir.path(), Some("1.2.4")).expect("read");
@@ -77,12 +77,12 @@ fn several_series_are_listed_and_one_must_be_named() {
     assert_eq!(scan.facts.series_uid, "1.2.3");
     assert_eq!(scan.volume.geometry().dims()[2], 80);
 
-    let listed = list_series(dir.path()).expect("listed");
-    let counts: Vec<_> = listed.iter().map(|s| (s.series_uid.as_str(), s.slices)).collect();
+    let listed = list_series(dir.path(), &ReadOptions::default()).expect("listed");
+    let counts: Vec<_> = listed.iter().map(|s| (s.series_uid.as_str(), s.files)).collect();
     assert_eq!(counts, [("1.2.3", 80), ("1.2.4", 50)]);
-    let outline = listed[0].outline.as_ref().expect("usable");
-    assert!(corner_error_mm(&outline.geometry, &p0_geometry()) < 1e-9);
-    assert_eq!(outline.facts.series_uid, "1.2.3");
+    let outline = listed[0].scan.as_ref().expect("usable");
+    assert!(corner_error_mm(outline.geometry(), &p0_geometry()) < 1e-9);
+    assert_eq!(outline.facts().series_uid, "1.2.3");
 }
 
 #[test]
@@ -94,9 +94,9 @@ fn a_series_that_cannot_be_used_is_listed_with_the_reason() {
     write_scan(dir.path(), base(), &bad.with_file_name(|k| format!("x{k}"))).expect("written");
     write_scan(dir.path(), base(), &ScanOptions::default().with_series_uid("1.8"))
         .expect("written");
-    let listed = list_series(dir.path()).expect("listed");
-    assert!(listed[0].outline.is_ok());
-    let reason = listed[1].outline.as_ref().expect_err("unusable");
+    let listed = list_series(dir.path(), &ReadOptions::default()).expect("listed");
+    assert!(listed[0].scan.is_ok());
+    let reason = listed[1].scan.as_ref().expect_err("unusable");
     assert_eq!((listed[1].series_uid.as_str(), reason.code()), ("1.9", "missing-attribute"));
 }
 
@@ -115,12 +115,29 @@ fn localizers_are_left_out_of_the_stack_with_a_word() {
 }
 
 #[test]
-fn other_transfer_syntaxes_and_kinds_of_image_are_refused_by_number_and_name() {
+fn native_voxels_under_the_uid_of_another_syntax_are_read_with_a_word() {
+    for uid in [
+        "1.2.840.10008.1.2.4.70",
+        "1.2.840.10008.1.2.2",
+        "1.2.840.10008.1.2.1.99",
+        "1.2.840.10008.1.2.4.90",
+    ] {
+        let dir = written(base(), &ScanOptions::default());
+        let file = dir.path().join("slice0004.dcm");
+        let bytes = fs::read(&file).expect("read");
+        fs::write(&file, with_syntax(&bytes, uid)).expect("written");
+        let scan = read_scan(dir.path(), None).expect("read");
+        assert_eq!(common::codes(&scan), ["transfer-syntax-disagrees"], "{uid}");
+        assert_eq!(scan.volume.voxels(), base().voxels(), "{uid}");
+    }
+}
+
+#[test]
+fn unknown_transfer_syntaxes_and_kinds_of_image_are_refused_by_number_and_name() {
     for (uid, name) in [
-        ("1.2.840.10008.1.2.4.70", "JPEG Lossless"),
-        ("1.2.840.10008.1.2.2", "Explicit VR Big Endian"),
-        ("1.2.840.10008.1.2.1.99", "Deflated"),
-        ("1.2.840.10008.1.2.4.90", "JPEG 2000"),
+        ("1.2.840.10008.1.2.4.51", "JPEG Extended"),
+        ("1.2.840.10008.1.2.4.110", "JPEG XL"),
+        ("1.2.840.10008.1.2.4.102", "MPEG-4"),
         ("1.2.3.4", "unknown"),
     ] {
         let dir = written(base(), &ScanOptions::default());
@@ -130,11 +147,11 @@ fn other_transfer_syntaxes_and_kinds_of_image_are_refused_by_number_and_name() {
         let parts = ["(0002,0010) TransferSyntaxUID", uid, name, "slice0004.dcm"];
         assert_refused(read_scan(dir.path(), None), "transfer-syntax", &parts);
     }
-    let enhanced = reread_p0(|_, o| {
-        set(o, tags::SOP_CLASS_UID, VR::UI, uids::ENHANCED_CT_IMAGE_STORAGE);
+    let picture = reread_p0(|_, o| {
+        set(o, tags::SOP_CLASS_UID, VR::UI, uids::SECONDARY_CAPTURE_IMAGE_STORAGE);
     });
-    let parts = ["(0008,0016) SOPClassUID", "1.2.840.10008.5.1.4.1.1.2.1", "Enhanced CT Image"];
-    assert_refused(enhanced, "sop-class", &parts);
+    let parts = ["(0008,0016) SOPClassUID", "1.2.840.10008.5.1.4.1.1.7", "Secondary Capture"];
+    assert_refused(picture, "sop-class", &parts);
 }
 
 /// The file with another Transfer Syntax UID in its meta information.
@@ -155,7 +172,7 @@ fn with_syntax(bytes: &[u8], uid: &str) -> Vec<u8> {
 #[test]
 fn a_folder_without_scan_says_what_it_found_instead() {
     let dir = tempfile::tempdir().expect("a folder");
-    assert_refused(read_scan(dir.path(), None), "no-scan", &["no CT image"]);
+    assert_refused(read_scan(dir.path(), None), "no-scan", &["no scan"]);
     fs::write(dir.path().join("notes.txt"), "none").expect("written");
     assert_refused(read_scan(dir.path(), None), "no-scan", &["1 not DICOM"]);
     assert_refused(read_scan(&dir.path().join("notes.txt"), None), "no-scan", &[]);

@@ -143,7 +143,7 @@ fn values_that_cannot_be_used_are_refused_by_tag() {
     type Edit = fn(&mut InMemDicomObject);
     let cases: [(&str, &str, Edit); 14] = [
         ("(0028,0100)", "32", |o| set_us(o, tags::BITS_ALLOCATED, 32)),
-        ("(0028,0100)", "8", |o| set_us(o, tags::BITS_ALLOCATED, 8)),
+        ("(0028,0101)", "16", |o| set_us(o, tags::BITS_ALLOCATED, 8)),
         ("(0028,0101)", "0", |o| set_us(o, tags::BITS_STORED, 0)),
         ("(0028,0101)", "17", |o| set_us(o, tags::BITS_STORED, 17)),
         ("(0028,0101)", "31", |o| set_us(o, tags::BITS_STORED, 31)),

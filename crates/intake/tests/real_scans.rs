@@ -7,7 +7,7 @@ mod common;
 use std::path::PathBuf;
 
 use common::assert_refused;
-use jawgauge_intake::{ScanWarning, list_series, read_scan};
+use jawgauge_intake::{ReadOptions, ScanWarning, list_series, read_scan};
 
 fn scan(name: &str) -> Option<PathBuf> {
     let Some(root) = std::env::var_os("JAWGAUGE_SCANS") else {
@@ -29,7 +29,7 @@ fn a_jaw_of_one_millimetre_voxels_is_read() {
     }
     let (low, high) = scan.volume.grey_range().expect("voxels");
     assert!(low < 0.0 && high > 1000.0, "{low} {high}");
-    assert_eq!(list_series(&path).expect("listed").len(), 1);
+    assert_eq!(list_series(&path, &ReadOptions::default()).expect("listed").len(), 1);
 }
 
 #[test]

@@ -121,7 +121,8 @@ fn positions_written_with_two_decimals_keep_a_fine_pitch() {
         [0.0, 0.0, 0.0],
         [[0.125, 0.0, 0.0], [0.0, 0.125, 0.0], [0.0, 0.0, 0.125]],
     );
-    let volume = sample_shape(geometry, p0_rescale(), |_| 60.0, 1).expect("a volume");
+    let grey = |p: PatientPoint| 60.0 + 100.0 * p.to_array()[0];
+    let volume = sample_shape(geometry, p0_rescale(), grey, 1).expect("a volume");
     let scan = reread(&volume, |k, o| {
         let z = 0.125 * k as f64;
         set(o, tags::IMAGE_POSITION_PATIENT, VR::DS, &format!("0.00\\0.00\\{z:.2}"));

@@ -2,14 +2,10 @@ use jawgauge_space::{PatientPoint, VoxelCoord};
 use ndarray::{Array3, ArrayViewMut1, Axis};
 
 use crate::linear::cell;
-use crate::{Sample, Volume};
+use crate::{Sample, Volume, VoxelBox};
 
 /// The pole of the cubic B-spline filter, sqrt(3) - 2.
 const POLE: f64 = -0.267_949_192_431_122_7;
-
-/// Voxels kept around the asked box, so that the filter's memory of the cut is below
-/// 0.268^12 = 1.4e-7 of a grey step.
-const MARGIN_VOXELS: usize = 12;
 
 /// The cubic B-spline through the voxels of one box of a volume: a smooth curve of grey
 /// values that passes through every voxel's value.
@@ -40,6 +36,12 @@ pub struct CubicPatch<'a> {
     complete: bool,
 }
 
+impl CubicPatch<'_> {
+    /// Voxels kept around the asked box, so that the filter's memory of the cut is below
+    /// 0.268^12 = 1.4e-7 of a grey step.
+    pub const MARGIN_VOXELS: usize = 12;
+}
+
 impl<'a> CubicPatch<'a> {
     /// The spline over the voxels that lie in the box spanned by `corners`.
     ///
@@ -47,33 +49,9 @@ impl<'a> CubicPatch<'a> {
     /// misses the volume altogether.
     #[must_use]
     pub fn around(volume: &'a Volume, corners: &[PatientPoint]) -> Option<Self> {
-        let dims = volume.geometry().dims();
-        let affine = volume.geometry().affine();
-        let mut low = [f64::INFINITY; 3];
-        let mut high = [f64::NEG_INFINITY; 3];
-        for &corner in corners {
-            let v = affine.voxel_from_patient(corner).to_array();
-            for axis in 0..3 {
-                low[axis] = low[axis].min(v[axis]);
-                high[axis] = high[axis].max(v[axis]);
-            }
-        }
-        let mut origin = [0; 3];
-        let mut size = [0; 3];
-        for axis in 0..3 {
-            let last = dims[axis] as f64 - 1.0;
-            if !(high[axis] >= 0.0 && low[axis] <= last) {
-                return None;
-            }
-            // Both are clamped to 0..=last, so they fit.
-            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-            let (first, end) = (
-                low[axis].floor().clamp(0.0, last) as usize,
-                high[axis].ceil().clamp(0.0, last) as usize,
-            );
-            origin[axis] = first.saturating_sub(MARGIN_VOXELS);
-            size[axis] = (end + MARGIN_VOXELS).min(dims[axis] - 1) - origin[axis] + 1;
-        }
+        let geometry = volume.geometry();
+        let around = geometry.voxels_around(corners)?.widened(Self::MARGIN_VOXELS, geometry.dims());
+        let VoxelBox { first: origin, size } = around;
         let (mut coefficients, complete) = read_box(volume, origin, size);
         for axis in 0..3 {
             filter_axis(&mut coefficients, Axis(axis));

@@ -1,6 +1,6 @@
 use jawgauge_space::{Affine, PatientPoint, VoxelCoord};
 
-use crate::VolumeError;
+use crate::{VolumeError, VoxelBox};
 
 /// How far beyond the centre of the outermost voxel a place may lie and still be on it,
 /// voxels: rounding of coordinates, nothing more.
@@ -59,6 +59,37 @@ impl VolumeGeometry {
     pub fn centre(&self) -> PatientPoint {
         let [ni, nj, nk] = self.dims.map(|n| (n as f64 - 1.0) / 2.0);
         self.affine.patient_from_voxel(VoxelCoord::new(ni, nj, nk))
+    }
+
+    /// The voxels of the grid that interpolation touches in the box spanned by some places;
+    /// `None` where it misses the grid.
+    #[must_use]
+    pub fn voxels_around(&self, places: &[PatientPoint]) -> Option<VoxelBox> {
+        let mut low = [f64::INFINITY; 3];
+        let mut high = [f64::NEG_INFINITY; 3];
+        for &place in places {
+            let v = self.affine.voxel_from_patient(place).to_array();
+            for axis in 0..3 {
+                low[axis] = low[axis].min(v[axis]);
+                high[axis] = high[axis].max(v[axis]);
+            }
+        }
+        let mut out = VoxelBox { first: [0; 3], size: [0; 3] };
+        for axis in 0..3 {
+            let last = self.dims[axis] as f64 - 1.0;
+            if !(high[axis] >= 0.0 && low[axis] <= last) {
+                return None;
+            }
+            // Both are clamped to 0..=last, so they fit.
+            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+            let (first, end) = (
+                low[axis].floor().clamp(0.0, last) as usize,
+                high[axis].ceil().clamp(0.0, last) as usize,
+            );
+            out.first[axis] = first;
+            out.size[axis] = end - first + 1;
+        }
+        Some(out)
     }
 
     /// Whether a place lies between voxel centres of the grid.

@@ -12,11 +12,13 @@
 mod cubic;
 mod geometry;
 mod linear;
+mod voxel_box;
 mod voxels;
 
 pub use cubic::CubicPatch;
 pub use geometry::VolumeGeometry;
-pub use voxels::{Rescale, StoredVoxels, Volume, VoxelBox};
+pub use voxel_box::VoxelBox;
+pub use voxels::{Rescale, StoredVoxels, Volume};
 
 /// What a volume says of a place.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -170,7 +170,9 @@ fn a_part_samples_as_the_whole_and_tells_where_it_was_not_enough() {
         assert_eq!(volume.sample_linear_at(at), whole.sample_linear_at(at), "{at:?}");
         assert!(volume.sample_linear_at(at).grey().is_some());
     }
-    assert!(!volume.missed_voxels());
+    assert_eq!(volume.missed_voxels(), None);
     assert_eq!(volume.sample_linear_at(VoxelCoord::new(4.2, 3.0, 2.0)), Sample::Outside);
-    assert!(volume.missed_voxels());
+    let missed = volume.missed_voxels().expect("one was missed");
+    assert_eq!(missed.first, [5, 3, 2]);
+    assert_eq!(missed.size, [1, 1, 1]);
 }

@@ -1,10 +1,11 @@
-use std::sync::atomic::AtomicBool;
+use std::sync::Arc;
+use std::sync::atomic::AtomicUsize;
 use std::sync::atomic::Ordering::Relaxed;
 
 use ndarray::{Array3, Axis};
 use rayon::prelude::*;
 
-use crate::{VolumeError, VolumeGeometry};
+use crate::{VolumeError, VolumeGeometry, VoxelBox};
 
 /// Voxels as they were stored, array order `[[k, j, i]]` = slice, row, column.
 #[derive(Debug, Clone, PartialEq)]
@@ -64,61 +65,40 @@ pub struct Rescale {
     pub intercept: f64,
 }
 
-/// A box of voxels: its first voxel and its size, along i, j, k.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct VoxelBox {
-    /// Index of the first voxel.
-    pub first: [usize; 3],
-    /// Voxels each way.
-    pub size: [usize; 3],
+/// The voxels that were asked for and not at hand: lowest index and highest, each way.
+/// Not part of what a volume is.
+#[derive(Debug)]
+struct Missed {
+    low: [AtomicUsize; 3],
+    high: [AtomicUsize; 3],
 }
 
-impl VoxelBox {
-    /// All voxels of a grid of `dims`.
-    #[must_use]
-    pub fn whole(dims: [usize; 3]) -> Self {
-        Self { first: [0; 3], size: dims }
-    }
-
-    /// Number of voxels.
-    #[must_use]
-    pub fn voxels(&self) -> usize {
-        self.size.iter().product()
-    }
-
-    /// The smallest box that holds both.
-    #[must_use]
-    pub fn joined(&self, other: &Self) -> Self {
-        let mut out = *self;
-        for axis in 0..3 {
-            let end = |b: &Self| b.first[axis] + b.size[axis];
-            out.first[axis] = self.first[axis].min(other.first[axis]);
-            out.size[axis] = end(self).max(end(other)) - out.first[axis];
-        }
-        out
-    }
-
-    /// Place in the box of a voxel of the grid, `None` where it lies outside the box.
-    #[inline]
-    fn place(&self, at: [usize; 3]) -> Option<[usize; 3]> {
-        let mut place = [0; 3];
-        for axis in 0..3 {
-            place[axis] = at[axis].checked_sub(self.first[axis])?;
-            if place[axis] >= self.size[axis] {
-                return None;
-            }
-        }
-        Some(place)
+impl Default for Missed {
+    fn default() -> Self {
+        let all = |n: usize| [n; 3].map(AtomicUsize::new);
+        Self { low: all(usize::MAX), high: all(0) }
     }
 }
 
-/// Whether a voxel was asked for that had not been read. Not part of what a volume is.
-#[derive(Debug, Default)]
-struct Missed(AtomicBool);
+impl Missed {
+    fn add(&self, at: [usize; 3]) {
+        for axis in 0..3 {
+            self.low[axis].fetch_min(at[axis], Relaxed);
+            self.high[axis].fetch_max(at[axis], Relaxed);
+        }
+    }
+
+    fn voxels(&self) -> Option<VoxelBox> {
+        let first = [0, 1, 2].map(|axis| self.low[axis].load(Relaxed));
+        let last = [0, 1, 2].map(|axis| self.high[axis].load(Relaxed));
+        let there = (0..3).all(|axis| first[axis] <= last[axis]);
+        there.then(|| VoxelBox { first, size: [0, 1, 2].map(|axis| last[axis] - first[axis] + 1) })
+    }
+}
 
 impl Clone for Missed {
     fn clone(&self) -> Self {
-        Self(AtomicBool::new(self.0.load(Relaxed)))
+        Self::default()
     }
 }
 
@@ -133,6 +113,8 @@ impl PartialEq for Missed {
 /// Voxels in an absent slice, or with a padding value, were not scanned; every sample
 /// that would need one is [`crate::Sample::Outside`].
 ///
+/// A copy shares the voxels.
+///
 /// A volume may hold the voxels of a part of its grid only, a box. A voxel beyond it
 /// counts as not scanned, and [`Volume::missed_voxels`] tells from then on that one was
 /// asked for: what was measured must then be measured again on more of the scan.
@@ -140,7 +122,8 @@ impl PartialEq for Missed {
 pub struct Volume {
     geometry: VolumeGeometry,
     part: VoxelBox,
-    voxels: StoredVoxels,
+    /// Shared by copies.
+    voxels: Arc<StoredVoxels>,
     rescale: Vec<Rescale>,
     padding: Option<(i32, i32)>,
     absent: Vec<bool>,
@@ -191,7 +174,7 @@ impl Volume {
             }
         }
         let absent = vec![false; dims[2]];
-        let missed = Missed::default();
+        let (missed, voxels) = (Missed::default(), Arc::new(voxels));
         let mut volume =
             Self { geometry, part, voxels, rescale, padding: None, absent, solid: false, missed };
         volume.solid = volume.is_solid();
@@ -201,7 +184,7 @@ impl Volume {
     fn is_solid(&self) -> bool {
         self.padding.is_none()
             && !self.absent.contains(&true)
-            && !matches!(self.voxels, StoredVoxels::Float(_))
+            && !matches!(*self.voxels, StoredVoxels::Float(_))
     }
 
     /// The same volume with the stored values `low..=high` meaning "not scanned"
@@ -244,10 +227,11 @@ impl Volume {
         self.part
     }
 
-    /// Whether a voxel was asked for that lies beyond [`Volume::part`].
+    /// The smallest box of the voxels beyond [`Volume::part`] that were asked for, `None`
+    /// where none was. A copy of the volume starts anew.
     #[must_use]
-    pub fn missed_voxels(&self) -> bool {
-        self.missed.0.load(Relaxed)
+    pub fn missed_voxels(&self) -> Option<VoxelBox> {
+        self.missed.voxels()
     }
 
     /// The rescale of slice `k`.
@@ -287,7 +271,8 @@ impl Volume {
             return None;
         }
         let stored = self.voxels.at(pi, pj, pk);
-        let padded = |(low, high): (i32, i32)| f64::from(low) <= stored && stored <= f64::from(high);
+        let padded =
+            |(low, high): (i32, i32)| f64::from(low) <= stored && stored <= f64::from(high);
         if self.padding.is_some_and(padded) || stored.is_nan() {
             return None;
         }
@@ -300,7 +285,7 @@ impl Volume {
     fn beyond(&self, at: [usize; 3]) -> Option<f64> {
         let dims = self.geometry.dims();
         assert!((0..3).all(|a| at[a] < dims[a]), "there is no voxel {at:?}");
-        self.missed.0.store(true, Relaxed);
+        self.missed.add(at);
         None
     }
 
@@ -319,7 +304,7 @@ impl Volume {
         match place {
             Some(place) if self.solid => {
                 let r = self.rescale[at[2]];
-                match &self.voxels {
+                match &*self.voxels {
                     StoredVoxels::Signed(a) => of(a, place, row, r),
                     StoredVoxels::Unsigned(a) => of(a, place, row, r),
                     StoredVoxels::Float(a) => of(a, place, row, r),

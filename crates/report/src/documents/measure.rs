@@ -1,7 +1,7 @@
 use jawgauge_bone::{SiteMeasure, ThresholdSource, Unmeasured, Width};
 use jawgauge_section::PatientSide;
 use jawgauge_space::SectionFrame;
-use jawgauge_volume::Volume;
+use jawgauge_volume::VolumeGeometry;
 use serde::Serialize;
 
 use super::{FailedEntry, WarningEntry, direction, limit_word, point, rounded};
@@ -37,8 +37,7 @@ pub struct ScanEntry {
 impl ScanEntry {
     /// The entry of a volume.
     #[must_use]
-    pub fn new(volume: &Volume, warnings: Vec<WarningEntry>) -> Self {
-        let geometry = volume.geometry();
+    pub fn new(geometry: &VolumeGeometry, warnings: Vec<WarningEntry>) -> Self {
         Self { dims: geometry.dims(), spacing_mm: geometry.spacing_mm().map(rounded), warnings }
     }
 }

@@ -1,0 +1,202 @@
+use jawgauge_volume::{StoredVoxels, Volume};
+use ndarray::parallel::prelude::*;
+use ndarray::{Array3, Axis};
+
+use crate::IntakeError;
+
+/// An empty stretch of stored values as wide as this, in steps, parts two groups: a
+/// quarter of all 16-bit values, where a wrong sign moves values by half of them or more.
+const WIDEST_GAP: usize = 16_384;
+/// The share of voxels that either group has at least; metal and noise stay below.
+const SMALLEST_GROUP: f64 = 0.05;
+/// The same on the sample that is looked at first, lower so that chance does not hide a group.
+const SMALLEST_GROUP_OF_SAMPLE: f64 = 0.02;
+/// Scans with fewer voxels than this are looked at whole.
+const WORTH_A_SAMPLE: usize = 1_000_000;
+/// Every how many rows the sample is taken.
+const ROW_STEP: usize = 16;
+/// Grey values beyond this are on no X-ray scale.
+const LARGEST_GREY: f64 = 1e7;
+/// Share of voxels in the brightest tenth of the range that is more than any jaw has.
+const COMMON: f64 = 0.25;
+/// Share in the darkest tenth that is less than any upright scan has.
+const RARE: f64 = 0.02;
+
+/// Refuses voxels that cannot be those of a scan as they are declared.
+///
+/// A wrong sign parts the stored values in two groups far apart (DICOM PS3.3 section
+/// C.7.6.3.1, Pixel Representation). One value alone, or two, are a blank or a mask. Where
+/// the brightest tenth of the range is common and the darkest is rare, the values are
+/// inverted: in a jaw air and soft tissue are common and tooth and bone are not. A range
+/// of millions is no X-ray scale.
+///
+/// Padding and missing slices do not count. Every 16th row is looked at first; only where
+/// that is suspicious all voxels are.
+pub(crate) fn check_greys(volume: &Volume, file: &str) -> Result<(), IntakeError> {
+    let voxels = volume.part().voxels();
+    let step = if voxels < WORTH_A_SAMPLE { 1 } else { ROW_STEP };
+    let sample = histogram(volume, step);
+    check_look(&sample, volume, file)
+        .or_else(|_| check_look(&histogram(volume, 1), volume, file))?;
+    if sample.whole_steps && two_groups(&sample.bins, SMALLEST_GROUP_OF_SAMPLE).is_some() {
+        check_sign(volume, &histogram(volume, 1), file)?;
+    }
+    Ok(())
+}
+
+fn check_sign(volume: &Volume, all: &Histogram, file: &str) -> Result<(), IntakeError> {
+    let Some((low, high, low_share)) = two_groups(&all.bins, SMALLEST_GROUP) else {
+        return Ok(());
+    };
+    let signed = matches!(volume.voxels(), StoredVoxels::Signed(_));
+    let lowest = if signed { i32::from(i16::MIN) } else { 0 };
+    // Bins are 16 bits wide.
+    let value = |bin: usize| i32::try_from(bin).unwrap_or(i32::MAX).saturating_add(lowest);
+    Err(IntakeError::Signedness {
+        file: file.to_owned(),
+        declared: u8::from(signed),
+        low_end: value(low),
+        high_start: value(high),
+        low_share,
+    })
+}
+
+fn check_look(found: &Histogram, volume: &Volume, file: &str) -> Result<(), IntakeError> {
+    let refused = |reason: String| Err(IntakeError::Greys { file: file.to_owned(), reason });
+    let there: Vec<usize> = (0..found.bins.len()).filter(|&b| found.bins[b] > 0).collect();
+    let rescale = volume.rescale(volume.part().first[2]);
+    let grey = |bin: usize| found.value(bin) * rescale.slope + rescale.intercept;
+    let (low, high) = match there.as_slice() {
+        [] => return refused("no voxel was scanned".to_owned()),
+        [one] => return refused(format!("all voxels have the grey value {}", grey(*one))),
+        [a, b] => {
+            let (a, b) = (grey(*a), grey(*b));
+            return refused(format!("all voxels are {a} or {b}: a mask, not a scan"));
+        }
+        [low, .., high] => (*low, *high),
+    };
+    if !(grey(high).abs().max(grey(low).abs()) <= LARGEST_GREY) {
+        let (low, high) = (grey(low), grey(high));
+        return refused(format!("grey values reach from {low:e} to {high:e}"));
+    }
+    let total = found.bins.iter().sum::<u64>() as f64;
+    // Without the outermost thousandth, which metal or a dead voxel may have.
+    let quantile = |share: f64| {
+        let mut sum = 0.0;
+        (low..=high).find(|&b| {
+            sum += found.bins[b] as f64;
+            sum >= share * total
+        })
+    };
+    let (Some(dark), Some(bright)) = (quantile(0.001), quantile(0.999)) else { return Ok(()) };
+    let tenth = (bright - dark) / 10;
+    let share =
+        |bins: std::ops::RangeInclusive<usize>| found.bins[bins].iter().sum::<u64>() as f64 / total;
+    let (darkest, brightest) = (share(low..=dark + tenth), share(bright - tenth..=high));
+    if tenth > 0 && brightest > COMMON && darkest < RARE {
+        return refused(format!(
+            "the grey values look inverted: {:.0} % of the voxels are in the brightest tenth of the range and {:.1} % in the darkest",
+            brightest * 100.0,
+            darkest * 100.0
+        ));
+    }
+    Ok(())
+}
+
+/// How often stored values occur.
+struct Histogram {
+    bins: Vec<u64>,
+    /// Value of the first bin and width of a bin.
+    first: f64,
+    width: f64,
+    /// Whether each bin is one stored value.
+    whole_steps: bool,
+}
+
+impl Histogram {
+    fn value(&self, bin: usize) -> f64 {
+        bin as f64 * self.width + self.first
+    }
+}
+
+fn histogram(volume: &Volume, step: usize) -> Histogram {
+    let integers = |bins, first| Histogram { bins, first, width: 1.0, whole_steps: true };
+    let absent = &volume.absent_slices()[volume.part().first[2]..];
+    let mut found = match volume.voxels() {
+        StoredVoxels::Signed(all) => {
+            let bin = |v: i16| Some(usize::from(v.cast_unsigned() ^ 0x8000));
+            integers(count(all, absent, step, bin), f64::from(i16::MIN))
+        }
+        StoredVoxels::Unsigned(all) => {
+            integers(count(all, absent, step, |v| Some(usize::from(v))), 0.0)
+        }
+        StoredVoxels::Float(all) => {
+            let ends = |(low, high): (f32, f32), v: &f32| (low.min(*v), high.max(*v));
+            let (low, high) = all.iter().fold((f32::INFINITY, f32::NEG_INFINITY), ends);
+            let (first, width) = (f64::from(low), f64::from(high - low) / f64::from(u16::MAX));
+            let bin = |v: f32| {
+                let place = if width > 0.0 { (f64::from(v) - first) / width } else { 0.0 };
+                // Within the bins by construction; NaN has none.
+                #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+                (!v.is_nan()).then_some(place.round().clamp(0.0, 65_535.0) as usize)
+            };
+            let bins = count(all, absent, step, bin);
+            Histogram { bins, first, width, whole_steps: false }
+        }
+    };
+    if let Some((low, high)) = volume.padding().filter(|_| found.whole_steps) {
+        for padding in low..=high {
+            // Whole numbers of 16 bits.
+            #[allow(clippy::cast_possible_truncation)]
+            let bin = usize::try_from(padding - found.first as i32).ok();
+            if let Some(bin) = bin.and_then(|b| found.bins.get_mut(b)) {
+                *bin = 0;
+            }
+        }
+    }
+    found
+}
+
+fn count<T: Copy + Send + Sync>(
+    all: &Array3<T>,
+    absent: &[bool],
+    step: usize,
+    bin: impl Fn(T) -> Option<usize> + Sync,
+) -> Vec<u64> {
+    let empty = || vec![0_u64; 1 << 16];
+    all.axis_iter(Axis(0))
+        .into_par_iter()
+        .zip(absent.par_iter())
+        .enumerate()
+        .with_min_len(16)
+        .filter(|(_, (_, absent))| !**absent)
+        .fold(empty, |mut bins, (k, (slice, _))| {
+            // Other rows in the next slice.
+            for row in slice.outer_iter().skip(k * 5 % step).step_by(step) {
+                row.iter().filter_map(|&v| bin(v)).for_each(|b| bins[b] += 1);
+            }
+            bins
+        })
+        .reduce(empty, |mut a, b| {
+            a.iter_mut().zip(b).for_each(|(a, b)| *a += b);
+            a
+        })
+}
+
+/// Last bin of the lower group, first of the upper, share of the lower.
+fn two_groups(bins: &[u64], smallest: f64) -> Option<(usize, usize, f64)> {
+    let total = bins.iter().sum::<u64>() as f64;
+    let mut below = 0_u64;
+    let mut last: Option<usize> = None;
+    for (bin, &n) in bins.iter().enumerate().filter(|(_, n)| **n > 0) {
+        if let Some(last) = last.filter(|last| bin - last >= WIDEST_GAP) {
+            let share = below as f64 / total;
+            if share >= smallest && 1.0 - share >= smallest {
+                return Some((last, bin, share));
+            }
+        }
+        below += n;
+        last = Some(bin);
+    }
+    None
+}
