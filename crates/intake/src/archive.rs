@@ -133,7 +133,7 @@ pub(crate) fn is_archive(head: &[u8]) -> bool {
 /// The members of an archive. Names serve only for messages: nothing is written anywhere.
 /// Folders around all members are left out of them: they are often named after the patient.
 pub(crate) fn list_members(path: &Path) -> Result<(Vec<ScanFile>, Skipped), IntakeError> {
-    let name = shown(path, path.parent().unwrap_or(path));
+    let name = shown(path, path);
     let open =
         |e: &io::Error| IntakeError::Open { file: name.clone(), reason: e.kind().to_string() };
     let refused = |reason: String| IntakeError::Archive { file: name.clone(), reason };

@@ -72,10 +72,6 @@ pub(crate) struct Cursor<R> {
 }
 
 impl Cursor<Stream> {
-    pub(crate) fn into_stream(self) -> Stream {
-        self.inner
-    }
-
     pub(crate) fn skip(&mut self, length: u64, tag: Tag) -> Result<(), WalkFault> {
         self.check(length, tag)?;
         if self.most.is_some_and(|most| self.at.saturating_add(length) > most) {

@@ -69,7 +69,7 @@ impl ScanFile {
             }
             Layer::Deflated(from) => {
                 stream.skip(from)?;
-                stream = stream.inflated();
+                stream = Stream::Flow(BufReader::new(Box::new(DeflateDecoder::new(stream.buffered()))));
                 offset.saturating_sub(from)
             }
         };
@@ -107,11 +107,6 @@ impl Stream {
                 io::copy(&mut flow.by_ref().take(bytes), &mut io::sink()).map(|_| ())
             }
         }
-    }
-
-    /// What the rest of the stream inflates to.
-    pub(crate) fn inflated(self) -> Self {
-        Self::Flow(BufReader::new(Box::new(DeflateDecoder::new(self.buffered()))))
     }
 
     fn buffered(self) -> BufReader<Box<dyn Read + Send>> {

@@ -170,7 +170,8 @@ fn walk_through(file: &ScanFile, wanted: &[Tag], walked: &mut Walked) -> Result<
         let from = cursor.at;
         walked.deflated = Some(from);
         let longest = file.longest(Layer::Deflated(from));
-        cursor = Cursor::new(cursor.into_stream().inflated(), longest).starting_at(from);
+        let stream = file.open_at(Layer::Deflated(from), from)?;
+        cursor = Cursor::new(stream, longest).starting_at(from);
         pending = cursor.next_tag()?;
     }
     if !file.is_random() || walked.deflated.is_some() {

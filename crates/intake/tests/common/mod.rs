@@ -1,13 +1,15 @@
 //! Scans with faults, and what is asked of every reading.
 #![allow(dead_code)] // each test file uses its part
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
 use dicom_core::{DataElement, PrimitiveValue, Tag, VR};
 use dicom_object::InMemDicomObject;
 use jawgauge_intake::{IntakeError, Scan, ScanWarning, read_scan};
-use jawgauge_phantom::{ScanOptions, p0, p0_marker, write_scan};
+use jawgauge_phantom::{
+    MultiFrameKind, ScanOptions, p0, p0_geometry, p0_marker, write_multi_frame, write_scan,
+};
 use jawgauge_space::{Affine, PatientPoint, PatientVector, VoxelCoord};
 use jawgauge_volume::{Volume, VolumeGeometry};
 use tempfile::TempDir;
@@ -122,4 +124,54 @@ pub(crate) fn files_of(dir: &Path) -> Vec<std::path::PathBuf> {
     let mut files: Vec<_> = entries.map(|e| e.expect("an entry").path()).collect();
     files.sort();
     files
+}
+
+/// Writes a volume as one object into a new folder; the folder, and the file in it.
+pub(crate) fn in_one(
+    volume: &Volume,
+    kind: MultiFrameKind,
+    options: &ScanOptions,
+) -> (TempDir, PathBuf) {
+    let dir = tempfile::tempdir().expect("a folder");
+    let file = dir.path().join("scan.dcm");
+    write_multi_frame(&file, volume, kind, options).expect("written");
+    (dir, file)
+}
+
+/// Reads the base phantom back from one object.
+pub(crate) fn reread_one(
+    kind: MultiFrameKind,
+    options: &ScanOptions,
+) -> Result<Scan, IntakeError> {
+    let (dir, _) = in_one(base(), kind, options);
+    read_scan(dir.path(), None)
+}
+
+/// Reads the base phantom back from one object after `edit` has changed it.
+pub(crate) fn reedit_one(
+    kind: MultiFrameKind,
+    edit: impl Fn(&mut InMemDicomObject) + Send + Sync + 'static,
+) -> Result<Scan, IntakeError> {
+    reread_one(kind, &ScanOptions::default().with_edit(move |_, o| edit(o)))
+}
+
+/// Changes the bytes of a file.
+pub(crate) fn change_file(path: &Path, change: impl FnOnce(&mut Vec<u8>)) {
+    let mut bytes = std::fs::read(path).expect("read");
+    change(&mut bytes);
+    std::fs::write(path, bytes).expect("written");
+}
+
+/// Fails unless a reading is the base phantom, voxel for voxel and in its place, with
+/// exactly these warnings.
+pub(crate) fn assert_p0(read: Result<Scan, IntakeError>, warnings: &[&str], name: &str) {
+    let scan = read.unwrap_or_else(|e| panic!("{name}: {e}"));
+    assert_eq!(codes(&scan), warnings, "{name}");
+    assert_eq!(scan.volume.voxels(), base().voxels(), "{name}");
+    let off = corner_error_mm(scan.volume.geometry(), &p0_geometry());
+    assert!(off < 1e-6, "{name}: {off} mm");
+    for k in [0, 79] {
+        assert_eq!(scan.volume.rescale(k), base().rescale(k), "{name}");
+    }
+    assert!(scan.volume.absent_slices().iter().all(|a| !a), "{name}");
 }
