@@ -2,17 +2,24 @@
 //!
 //! [`decode_frame`] holds the stream's own header against what the DICOM header says before
 //! anything is decoded, and gives back either every sample of the frame or a [`CodecError`]:
-//! a stream that ends early is never filled up with zeros.
+//! a stream that ends early is never filled up.
 //!
-//! JPEG Lossless and RLE are decoded here; baseline JPEG by `zune-jpeg`, JPEG-LS by
+//! JPEG Lossless and RLE are decoded here; JPEG with a cosine transform by `zune-jpeg`, JPEG-LS by
 //! `pure_jpegls`, JPEG 2000 and High-Throughput JPEG 2000 by `openjp2`. All are Rust.
 //!
 //! # Limits
 //!
 //! - One component, up to 16 bits.
-//! - A flipped bit in JPEG 2000 or RLE can give other samples without an error: neither has a
-//!   checksum.
+//! - A flipped bit in JPEG 2000 or RLE can give other samples without an error, and in JPEG where
+//!   the codes still add up: none has a checksum.
+//! - A reversible JPEG 2000 stream from which an encoder left out quality layers cannot be told
+//!   from a lossless one.
+//! - Bits above Bits Stored are not looked at: the caller masks them, as in native frames.
+//! - A panic inside a decoder becomes an error, but the process's panic hook still sees it.
 
+mod bits;
+mod codestream;
+mod error;
 mod jpeg;
 mod jpeg2000;
 mod jpeg_baseline;
@@ -21,6 +28,18 @@ mod lossless;
 mod rle;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
+
+pub use error::CodecError;
+use error::refused;
+
+/// The largest frame that is decoded, samples: 8192 x 8192, more than any detector has.
+const MOST_SAMPLES: usize = 1 << 26;
+
+/// JPEG-LS and JPEG 2000 write a flat frame in next to nothing. Up to 2048 x 2048 samples that is
+/// believed; beyond it a byte of the stream can stand for 4096 samples at most, so that a short
+/// stream cannot ask for hundreds of megabytes.
+const BELIEVED_SAMPLES: usize = 1 << 22;
+const SAMPLES_PER_BYTE: usize = 4096;
 
 /// What the header of the object says of every frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -42,6 +61,31 @@ impl FrameShape {
     #[must_use]
     pub fn samples(&self) -> usize {
         usize::from(self.rows) * usize::from(self.columns)
+    }
+
+    fn check(&self) -> Result<(), CodecError> {
+        let bits = matches!(self.bits_allocated, 8 | 16)
+            && (1..=self.bits_allocated).contains(&self.bits_stored);
+        if !bits || self.samples() == 0 {
+            return Err(CodecError::Shape {
+                rows: self.rows,
+                columns: self.columns,
+                allocated: self.bits_allocated,
+                stored: self.bits_stored,
+            });
+        }
+        if self.samples() > MOST_SAMPLES {
+            return Err(CodecError::TooLarge { found: self.samples(), most: MOST_SAMPLES });
+        }
+        Ok(())
+    }
+
+    /// Refuses a stream that is too short for the frame, whatever it holds.
+    fn check_length(&self, stream: &[u8], samples_per_byte: usize) -> Result<(), CodecError> {
+        if stream.len().saturating_mul(samples_per_byte) < self.samples() {
+            return Err(CodecError::Truncated);
+        }
+        Ok(())
     }
 }
 
@@ -86,77 +130,17 @@ pub struct Decoded {
     /// Samples row by row, the stored bits lowest; what stands above them is undefined. A
     /// negative sample is in two's complement of the bits stored or more.
     pub samples: Vec<u16>,
-    /// Whether the compression lost something.
+    /// Whether the compression may have lost something: a cosine transform, an irreversible
+    /// wavelet, near-lossless coding, or low bits left out.
     pub lossy: bool,
-}
-
-/// Why a frame cannot be decoded; a clause without file or frame.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[non_exhaustive]
-pub enum CodecError {
-    /// The stream is of another kind.
-    #[error("the stream is not {expected}")]
-    NotSuch {
-        /// What was expected.
-        expected: &'static str,
-    },
-    /// The stream has another size than the header says.
-    #[error(
-        "the stream has {found_rows} rows of {found_columns}, (0028,0010) Rows and (0028,0011) Columns are {rows} and {columns}"
-    )]
-    Size {
-        /// Rows of the stream.
-        found_rows: u32,
-        /// Columns of the stream.
-        found_columns: u32,
-        /// Rows of the header.
-        rows: u16,
-        /// Columns of the header.
-        columns: u16,
-    },
-    /// The stream has another number of components than one.
-    #[error("the stream has {found} components, (0028,0002) SamplesPerPixel is 1")]
-    Components {
-        /// Components of the stream.
-        found: u32,
-    },
-    /// The stream's precision does not fit the header.
-    #[error(
-        "the stream has {found} bits, (0028,0101) BitsStored is {stored} and (0028,0100) BitsAllocated is {allocated}"
-    )]
-    Precision {
-        /// Bits of the stream.
-        found: u32,
-        /// Bits Stored.
-        stored: u16,
-        /// Bits Allocated.
-        allocated: u16,
-    },
-    /// The stream's samples are signed and the header's are not.
-    #[error("the stream is signed, (0028,0103) PixelRepresentation is 0")]
-    Signed,
-    /// The stream ends before the last sample.
-    #[error("the stream ends before the last sample")]
-    Truncated,
-    /// The stream contradicts itself.
-    #[error("the stream is damaged: {0}")]
-    Damaged(&'static str),
-    /// The stream is of a kind that is not decoded.
-    #[error("{0}: not supported")]
-    Unsupported(&'static str),
-    /// A decoder of another project refuses the stream.
-    #[error("the stream does not decode ({reason})")]
-    Refused {
-        /// What it said, escaped and cut.
-        reason: String,
-    },
 }
 
 /// Decodes one frame.
 ///
 /// The stream's rows, columns, components, bits and sign are held against `shape` first. A
 /// stream of up to 8 bits under 16 allocated is widened; one of fewer bits than Bits Stored is
-/// refused, as what it left out cannot be known.
+/// refused, as what it left out cannot be known. A baseline stream under the name of JPEG
+/// Lossless is decoded, and so is the reverse; [`Decoded::lossy`] tells them apart.
 ///
 /// # Errors
 ///
@@ -180,40 +164,66 @@ pub fn decode_frame(
     stream: &[u8],
     shape: &FrameShape,
 ) -> Result<Decoded, CodecError> {
+    shape.check()?;
     let decode = || match codec {
-        Codec::Rle => rle::decode(stream, shape),
+        Codec::Rle => {
+            shape.check_length(stream, rle::SAMPLES_PER_BYTE)?;
+            rle::decode(stream, shape)
+        }
         Codec::JpegBaseline | Codec::JpegLossless => jpeg_frame(stream, shape),
-        Codec::JpegLs => jpeg_ls::decode(stream, shape),
+        Codec::JpegLs => jpeg_ls_frame(stream, shape),
         Codec::Jpeg2000 => jpeg2000::decode(stream, shape),
     };
     let decoded = catch_unwind(AssertUnwindSafe(decode))
         .unwrap_or_else(|_| Err(refused("it stopped the decoder")))?;
-    if decoded.samples.len() == shape.samples() { Ok(decoded) } else { Err(CodecError::Truncated) }
+    if decoded.samples.len() == shape.samples() {
+        Ok(decoded)
+    } else {
+        Err(CodecError::Damaged("it decodes to another size than it says"))
+    }
 }
 
 /// Baseline or lossless, as the stream says: gateways mix the two up.
 fn jpeg_frame(stream: &[u8], shape: &FrameShape) -> Result<Decoded, CodecError> {
-    let frame = jpeg::frame_of(stream)?;
-    fits(
-        shape,
-        (frame.rows.into(), frame.columns.into()),
-        frame.components.into(),
-        frame.precision.into(),
-    )?;
+    let frame = checked_frame(stream, shape)?;
     match frame.process {
         0xC3 if (2..=16).contains(&frame.precision) => {
-            Ok(Decoded { samples: lossless::decode(stream)?, lossy: false })
+            shape.check_length(stream, lossless::SAMPLES_PER_BYTE)?;
+            let (samples, lossy) = lossless::decode(stream)?;
+            Ok(Decoded { samples, lossy })
         }
-        0xC0 | 0xC1 if frame.precision == 8 && !shape.signed => jpeg_baseline::decode(stream),
+        0xC3 => Err(CodecError::Damaged("its precision is out of range")),
+        0xC0 | 0xC1 if frame.precision == 8 && !shape.signed => {
+            shape.check_length(stream, jpeg_baseline::SAMPLES_PER_BYTE)?;
+            jpeg_baseline::decode(stream, &frame)
+        }
         0xC0 | 0xC1 => {
             Err(CodecError::Unsupported("a lossy JPEG stream that is not 8 bits unsigned"))
         }
+        0xC2 => Err(CodecError::Unsupported("a progressive JPEG stream")),
+        jpeg_ls::PROCESS => Err(CodecError::Unsupported("a JPEG-LS stream under the name of JPEG")),
         _ => Err(CodecError::Unsupported("a JPEG process that is neither baseline nor lossless")),
     }
 }
 
+fn jpeg_ls_frame(stream: &[u8], shape: &FrameShape) -> Result<Decoded, CodecError> {
+    let frame = checked_frame(stream, shape)?;
+    if frame.process != jpeg_ls::PROCESS {
+        return Err(CodecError::NotSuch { expected: "a JPEG-LS stream" });
+    }
+    jpeg_ls::decode(stream, &frame)
+}
+
+fn checked_frame(stream: &[u8], shape: &FrameShape) -> Result<jpeg::Frame, CodecError> {
+    let frame = jpeg::frame_of(stream)?;
+    let size = (frame.rows.into(), frame.columns.into());
+    fits(stream, shape, size, frame.components.into(), frame.precision.into())?;
+    Ok(frame)
+}
+
 /// Holds a stream's own header against that of the object.
 fn fits(
+    stream: &[u8],
     shape: &FrameShape,
     (rows, columns): (u32, u32),
     components: u32,
@@ -237,11 +247,9 @@ fn fits(
             allocated: shape.bits_allocated,
         });
     }
-    Ok(())
-}
-
-/// What a decoder said, made safe to print.
-fn refused(reason: &str) -> CodecError {
-    let reason = reason.chars().take(80).flat_map(char::escape_debug).collect();
-    CodecError::Refused { reason }
+    if shape.samples() > BELIEVED_SAMPLES {
+        shape.check_length(stream, SAMPLES_PER_BYTE)
+    } else {
+        Ok(())
+    }
 }

@@ -1,153 +1,23 @@
-//! JPEG Lossless, Huffman coded (ITU-T T.81, process 14: SOF3).
+//! JPEG Lossless, Huffman coded (ITU-T T.81 annex H, process 14: SOF3).
 
 use crate::CodecError;
+use crate::bits::{Bits, Huffman};
 use crate::jpeg::{Frame, Reader, Scan, Segment, Stream};
 
-/// Bits that the fast table looks at.
-const FAST: u32 = 10;
+/// Samples that a byte can hold at most: the shortest code has one bit.
+pub(crate) const SAMPLES_PER_BYTE: usize = 8;
 
-/// A Huffman table (T.81 annexes C and F.2.2.3).
-pub(crate) struct Huffman {
-    /// Length and value for the first `FAST` bits; length 0 where the code is longer.
-    fast: Vec<(u8, u8)>,
-    /// For each length, the first code behind the last of that length, left-aligned to 16 bits.
-    ends: [u32; 17],
-    /// For each length, what to add to a code to find its place among the values.
-    places: [i32; 17],
-    values: Vec<u8>,
+/// What a scan does with every sample.
+struct Rule<'a> {
+    table: &'a Huffman,
+    /// What comes before the first sample of the scan and of every restart interval.
+    first: u32,
+    /// The highest sample.
+    most: u32,
 }
 
-impl Huffman {
-    /// From the counts of codes of 1 to 16 bits and their values.
-    pub(crate) fn new(counts: &[u8; 16], values: &[u8]) -> Result<Self, CodecError> {
-        let bad = || CodecError::Damaged("a Huffman table makes no sense");
-        let total: usize = counts.iter().map(|&n| usize::from(n)).sum();
-        // Differences of 16-bit samples have categories 0 to 16 (T.81 table H.2).
-        if total == 0 || total != values.len() || values.iter().any(|&v| v > 16) {
-            return Err(bad());
-        }
-        let mut table = Self {
-            fast: vec![(0, 0); 1 << FAST],
-            ends: [0; 17],
-            places: [0; 17],
-            values: values.to_vec(),
-        };
-        let (mut code, mut place) = (0_u32, 0_usize);
-        for (length, &count) in (1_u32..).zip(counts) {
-            let slot = length as usize;
-            table.places[slot] =
-                i32::try_from(place).unwrap_or(0) - i32::try_from(code).unwrap_or(0);
-            for _ in 0..count {
-                if code >= 1 << length {
-                    return Err(bad());
-                }
-                if length <= FAST {
-                    let first = (code << (FAST - length)) as usize;
-                    let entry = (u8::try_from(length).unwrap_or(0), values[place]);
-                    table.fast[first..first + (1 << (FAST - length))].fill(entry);
-                }
-                code += 1;
-                place += 1;
-            }
-            table.ends[slot] = if count == 0 { 0 } else { code << (16 - length) };
-            code <<= 1;
-        }
-        Ok(table)
-    }
-
-    /// Length of the code that 16 bits begin with, and its value.
-    #[inline]
-    fn look_up(&self, bits: u32) -> Option<(u32, u32)> {
-        let (length, value) = self.fast[(bits >> (16 - FAST)) as usize];
-        if length > 0 {
-            return Some((u32::from(length), u32::from(value)));
-        }
-        for length in FAST + 1..=16 {
-            if bits < self.ends[length as usize] {
-                let code = i32::try_from(bits >> (16 - length)).ok()?;
-                let place = usize::try_from(code + self.places[length as usize]).ok()?;
-                return self.values.get(place).map(|&v| (length, u32::from(v)));
-            }
-        }
-        None
-    }
-}
-
-/// Entropy-coded bits up to the next marker.
-struct Bits<'a> {
-    bytes: &'a [u8],
-    at: usize,
-    buffer: u64,
-    held: u32,
-}
-
-impl<'a> Bits<'a> {
-    fn new(bytes: &'a [u8], at: usize) -> Self {
-        Self { bytes, at, buffer: 0, held: 0 }
-    }
-
-    /// Takes in bytes while there is room; stops at a marker.
-    #[inline]
-    fn fill(&mut self) {
-        while self.held <= 56 {
-            let Some(&byte) = self.bytes.get(self.at) else { return };
-            if byte == 0xFF {
-                // A stuffed zero stands for nothing (T.81 section F.1.2.3).
-                if self.bytes.get(self.at + 1) != Some(&0) {
-                    return;
-                }
-                self.at += 1;
-            }
-            self.at += 1;
-            self.buffer |= u64::from(byte) << (56 - self.held);
-            self.held += 8;
-        }
-    }
-
-    /// The next difference (T.81 section H.2).
-    #[inline]
-    fn difference(&mut self, table: &Huffman) -> Result<u32, CodecError> {
-        if self.held < 32 {
-            self.fill();
-        }
-        let (length, category) = table
-            .look_up((self.buffer >> 48) as u32)
-            .ok_or(CodecError::Damaged("a code is in no Huffman table"))?;
-        let more = if category == 16 { 0 } else { category };
-        if length + more > self.held {
-            return Err(CodecError::Truncated);
-        }
-        self.buffer <<= length;
-        let value = match category {
-            0 => 0,
-            16 => 32_768,
-            _ => {
-                let bits = (self.buffer >> (64 - category)) as u32;
-                self.buffer <<= category;
-                // A leading zero means negative.
-                if bits >> (category - 1) == 0 {
-                    bits.wrapping_sub((1 << category) - 1)
-                } else {
-                    bits
-                }
-            }
-        };
-        self.held -= length + more;
-        Ok(value)
-    }
-
-    /// Where the entropy-coded bits end: at most the padding of a byte may be left.
-    fn end(mut self) -> Result<usize, CodecError> {
-        self.fill();
-        if self.held >= 8 {
-            return Err(CodecError::Damaged("there is more than the image has samples"));
-        }
-        Ok(self.at)
-    }
-}
-
-/// Decodes a lossless scan; samples row by row.
-pub(crate) fn decode(stream: &[u8]) -> Result<Vec<u16>, CodecError> {
+/// Decodes a lossless stream: samples row by row, and whether low bits were left out.
+pub(crate) fn decode(stream: &[u8]) -> Result<(Vec<u16>, bool), CodecError> {
     let mut reader = Reader::new(stream)?;
     let mut frame: Option<Frame> = None;
     let mut tables: [Option<Huffman>; 4] = [const { None }; 4];
@@ -155,27 +25,29 @@ pub(crate) fn decode(stream: &[u8]) -> Result<Vec<u16>, CodecError> {
     loop {
         match reader.next()? {
             Segment::Frame(found) => {
-                if frame.is_some() {
+                if frame.replace(found).is_some() {
                     return Err(CodecError::Unsupported("several frames in one stream"));
                 }
-                frame = Some(found);
             }
             Segment::Huffman(found) => {
-                for (class, place, counts, values) in found {
-                    if class == 0 {
-                        tables[place] = Some(Huffman::new(&counts, values)?);
+                // Class 0: lossless streams have no other (T.81 section B.2.4.2).
+                for (_, place, counts, symbols) in found.into_iter().filter(|t| t.0 == 0) {
+                    // Differences of 16 bits have categories 0 to 16 (table H.2).
+                    if symbols.iter().any(|&category| category > 16) {
+                        return Err(CodecError::Damaged("a Huffman table makes no sense"));
                     }
+                    tables[place] = Some(Huffman::new(&counts, symbols)?);
                 }
             }
             Segment::Restart(interval) => restart = usize::from(interval),
             Segment::Scan(scan) => {
                 let frame = frame.ok_or(CodecError::Damaged("a scan comes before its frame"))?;
-                let table = tables[scan.table].as_ref();
+                let table = tables.get(scan.dc_table).and_then(Option::as_ref);
                 let table = table.ok_or(CodecError::Damaged("a Huffman table is missing"))?;
                 let (samples, end) =
                     decode_scan(stream, reader.at(), &frame, &scan, table, restart)?;
                 Stream::new(stream, end).must_end()?;
-                return Ok(samples);
+                return Ok((samples, scan.low > 0));
             }
             Segment::Other => {}
         }
@@ -191,60 +63,110 @@ fn decode_scan(
     restart: usize,
 ) -> Result<(Vec<u16>, usize), CodecError> {
     let (columns, rows) = (usize::from(frame.columns), usize::from(frame.rows));
-    let (predictor, shift) = (scan.predictor, u32::from(scan.point_transform));
-    if !(1..=7).contains(&predictor) {
-        return Err(CodecError::Unsupported("a predictor of hierarchical images"));
-    }
+    let shift = u32::from(scan.low);
     if shift >= u32::from(frame.precision) {
-        return Err(CodecError::Damaged("the point transform is out of range"));
+        return Err(CodecError::Damaged("its point transform leaves no bits"));
     }
-    // T.81 section H.1.1: whole rows.
-    if restart % columns != 0 {
-        return Err(CodecError::Damaged("the restart interval is no whole number of rows"));
+    // Section H.1.1: a restart interval is a whole number of rows.
+    if !restart.is_multiple_of(columns) {
+        return Err(CodecError::Unsupported("a restart interval that is no whole number of rows"));
     }
-    let each = if restart == 0 { rows } else { restart / columns };
+    // Table H.1; with 0 nothing is predicted, which is for hierarchical images (annex J) only.
+    let decode_rows = match scan.start {
+        1 => rows_of::<1>,
+        2 => rows_of::<2>,
+        3 => rows_of::<3>,
+        4 => rows_of::<4>,
+        5 => rows_of::<5>,
+        6 => rows_of::<6>,
+        7 => rows_of::<7>,
+        0 => return Err(CodecError::Unsupported("JPEG Lossless without a predictor")),
+        _ => return Err(CodecError::Damaged("it has no such predictor")),
+    };
+    // Section H.1.2.1: the first prediction is the middle of the range that is left after the
+    // point transform.
     let width = u32::from(frame.precision) - shift;
-    let (first, most) = (1_u32 << (width - 1), (1_u32 << width) - 1);
+    let rule = Rule { table, first: 1 << (width - 1), most: (1 << width) - 1 };
+    let each = if restart == 0 { rows } else { restart / columns };
     let mut samples = vec![0_u16; columns * rows];
     let mut bits = Bits::new(bytes, start);
     for (interval, rows) in samples.chunks_mut(each * columns).enumerate() {
         if interval > 0 {
-            let end = bits.end()?;
-            let marker = 0xD0 + u8::try_from((interval - 1) % 8).unwrap_or(0);
-            let after = Stream::new(bytes, end).marker(marker)?;
-            bits = Bits::new(bytes, after);
+            let mut stream = Stream::new(bytes, bits.end()?);
+            bits = Bits::new(bytes, stream.restart_marker(interval - 1)?);
         }
-        let (top, rest) = rows.split_at_mut(columns);
-        // Section H.1.2.1: the first sample from the middle of the range, its row from the left.
-        let mut left = first;
-        for sample in top.iter_mut() {
-            left = value(left, bits.difference(table)?, most)?;
-            *sample = narrow(left);
-        }
-        let mut above: &[u16] = top;
-        for row in rest.chunks_mut(columns) {
-            let mut left = value(above[0].into(), bits.difference(table)?, most)?;
-            row[0] = narrow(left);
-            for at in 1..columns {
-                let (a, b, c) = (left, u32::from(above[at]), u32::from(above[at - 1]));
-                let predicted = predict(predictor, a, b, c);
-                left = value(predicted, bits.difference(table)?, most)?;
-                row[at] = narrow(left);
-            }
-            above = row;
-        }
+        decode_rows(&rule, &mut bits, rows, columns)?;
     }
+    // Section A.4: the low bits that were left out.
     if shift > 0 {
-        samples.iter_mut().for_each(|s| *s <<= shift);
+        samples.iter_mut().for_each(|sample| *sample <<= shift);
     }
     Ok((samples, bits.end()?))
 }
 
-/// T.81 table H.1: from the left, above, and above left; modulo 2^16 later.
-#[inline]
-fn predict(predictor: u8, a: u32, b: u32, c: u32) -> u32 {
-    let half = |d: u32| (d.cast_signed() >> 1).cast_unsigned();
-    match predictor {
+/// The rows up to the next restart marker.
+fn rows_of<const PREDICTOR: u8>(
+    rule: &Rule<'_>,
+    bits: &mut Bits<'_>,
+    rows: &mut [u16],
+    columns: usize,
+) -> Result<(), CodecError> {
+    let (top, rest) = rows.split_at_mut(columns);
+    // Section H.1.2.1: the row on top is predicted from the left.
+    run(rule, bits, rule.first, top, |left| left)?;
+    let mut above: &[u16] = top;
+    for row in rest.chunks_mut(columns) {
+        // The first sample of a row is predicted from above.
+        let mut corner = u32::from(above[0]);
+        run(rule, bits, corner, &mut row[..1], |above| above)?;
+        let left = u32::from(row[0]);
+        let mut rest_above = above[1..].iter();
+        run(rule, bits, left, &mut row[1..], |left| {
+            let over = rest_above.next().map_or(0, |&sample| u32::from(sample));
+            let predicted = predict::<PREDICTOR>(left, over, corner);
+            corner = over;
+            predicted
+        })?;
+        above = row;
+    }
+    Ok(())
+}
+
+/// Samples from left to right, each predicted with the help of the one before it.
+#[inline(always)]
+fn run(
+    rule: &Rule<'_>,
+    bits: &mut Bits<'_>,
+    before: u32,
+    samples: &mut [u16],
+    mut predict: impl FnMut(u32) -> u32,
+) -> Result<(), CodecError> {
+    let mut last = before;
+    let mut all = 0;
+    for sample in samples {
+        let (category, number) = bits.take(rule.table)?;
+        // Table H.2: category 16 is the difference 32768, without more bits.
+        let difference = number.wrapping_add((category & 16) << 11);
+        // Section H.1.2.1: modulo 2^16.
+        last = predict(last).wrapping_add(difference) & 0xFFFF;
+        all |= last;
+        // Within 16 bits by the line above.
+        #[allow(clippy::cast_possible_truncation)]
+        {
+            *sample = last as u16;
+        }
+    }
+    if all > rule.most {
+        return Err(CodecError::Damaged("a sample is out of the range of its precision"));
+    }
+    Ok(())
+}
+
+/// Table H.1: from the samples to the left, above, and above to the left; two's complement.
+#[inline(always)]
+fn predict<const PREDICTOR: u8>(a: u32, b: u32, c: u32) -> u32 {
+    let half = |difference: u32| (difference.cast_signed() >> 1).cast_unsigned();
+    match PREDICTOR {
         1 => a,
         2 => b,
         3 => c,
@@ -252,24 +174,5 @@ fn predict(predictor: u8, a: u32, b: u32, c: u32) -> u32 {
         5 => a.wrapping_add(half(b.wrapping_sub(c))),
         6 => b.wrapping_add(half(a.wrapping_sub(c))),
         _ => (a + b) >> 1,
-    }
-}
-
-/// Prediction and difference, modulo 2^16 (section H.1.2.1).
-#[inline]
-fn value(predicted: u32, difference: u32, most: u32) -> Result<u32, CodecError> {
-    let value = predicted.wrapping_add(difference) & 0xFFFF;
-    if value > most {
-        return Err(CodecError::Damaged("a sample is out of the range of its precision"));
-    }
-    Ok(value)
-}
-
-#[inline]
-fn narrow(value: u32) -> u16 {
-    // At most 16 bits by `value`.
-    #[allow(clippy::cast_possible_truncation)]
-    {
-        value as u16
     }
 }
