@@ -95,7 +95,7 @@ fn a_scan_that_is_not_there_exits_3() {
     assert_eq!(text(&missing.document(), "/code"), "cannot-open");
     run(&args!["inspect", bench.path("scan")]).assert_error(3, "cannot-open", &[]);
     fs::create_dir(bench.path("scan")).expect("a folder");
-    measure(&bench, &p0_case()).assert_error(3, "no-scan", &["no CT image"]);
+    measure(&bench, &p0_case()).assert_error(3, "no-scan", &["no scan"]);
     fs::write(bench.path("scan/notes.txt"), "not a scan").expect("written");
     measure(&bench, &p0_case()).assert_error(3, "no-scan", &["1 not DICOM"]);
     run(&args!["inspect", bench.path("scan")]).assert_error(3, "no-scan", &["1 not DICOM"]);
@@ -129,7 +129,7 @@ fn a_series_must_be_named_where_there_are_several() {
     let bench = Bench::p0();
     let other = ScanOptions::default().with_uid_root(77).with_series_uid("1.2.3");
     jawgauge_phantom::write_scan(&bench.path("scan/b"), base(), &other).expect("written");
-    measure(&bench, &p0_case()).assert_error(3, "several-series", &["1.2.3 with 80 slices"]);
+    measure(&bench, &p0_case()).assert_error(3, "several-series", &["1.2.3 with 80 files"]);
     let named = p0_case().replace("path = \"scan\"", "path = \"scan\"\nseries = \"1.2.3\"");
     assert_eq!(measure(&bench, &named).status, 0);
     let wrong = named.replace("1.2.3", "1.2.4");

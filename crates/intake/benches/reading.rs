@@ -4,7 +4,7 @@ use std::hint::black_box;
 use std::time::Duration;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
-use jawgauge_intake::{list_series, read_scan};
+use jawgauge_intake::{ReadOptions, list_series, read_scan};
 use jawgauge_phantom::{ScanOptions, sample_shape, write_scan};
 use jawgauge_space::{Affine, PatientPoint, PatientVector};
 use jawgauge_volume::{Rescale, VolumeGeometry};
@@ -35,7 +35,7 @@ fn reading(c: &mut Criterion) {
         .warm_up_time(Duration::from_secs(1))
         .measurement_time(Duration::from_secs(5));
     group.bench_function("headers", |b| {
-        b.iter(|| black_box(list_series(dir.path()).expect("listed")));
+        b.iter(|| black_box(list_series(dir.path(), &ReadOptions::default()).expect("listed")));
     });
     let bytes = DIMS.iter().map(|&n| n as u64).product::<u64>() * 2;
     group.throughput(Throughput::Bytes(bytes));

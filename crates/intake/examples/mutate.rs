@@ -42,7 +42,7 @@ fn main() -> Result<(), Box<dyn Error>> {
             *counts.entry((form.name, code)).or_default() += 1;
             restore(form, dir.path());
         }
-        if seed % LOOK == 0 && peak_bytes()? > MOST_BYTES {
+        if seed.is_multiple_of(LOOK) && peak_bytes()? > MOST_BYTES {
             return Err(format!("more than {MOST_BYTES} bytes held by seed {seed}").into());
         }
         seed += 1;

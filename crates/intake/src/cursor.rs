@@ -1,7 +1,7 @@
 use std::io::{self, Read};
 
 use dicom_core::Tag;
-use dicom_dictionary_std::uids;
+use dicom_dictionary_std::{tags, uids};
 
 use crate::source::Stream;
 use crate::walk::{WalkFault, broken};
@@ -322,12 +322,28 @@ impl<R: Read> Cursor<R> {
         length: u32,
     ) -> Result<Option<Tag>, WalkFault> {
         if length % 2 == 1 && length != UNDEFINED {
-            let coding = self.coding;
-            let ascends = |bytes: Option<&[u8]>| {
-                bytes.and_then(|b| b.try_into().ok()).is_some_and(|b| coding.tag(b) > before)
+            let (coding, left) = (self.coding, self.length.saturating_sub(self.at));
+            let bytes = self.peek(9)?;
+            let tag_at = |at: usize| {
+                let (tag, rest) = bytes.get(at..)?.split_first_chunk::<4>()?;
+                let fits = match rest {
+                    [a, b, c, d, ..] if coding.implicit => {
+                        let length = coding.u32([*a, *b, *c, *d]);
+                        length == UNDEFINED || u64::from(length) <= left
+                    }
+                    [a, b, ..] => a.is_ascii_uppercase() && b.is_ascii_uppercase(),
+                    _ => false,
+                };
+                Some(coding.tag(*tag)).filter(|tag| fits && *tag > before)
             };
-            let bytes = self.peek(5)?;
-            if !ascends(bytes.get(..4)) && (ascends(bytes.get(1..)) || bytes.len() == 1) {
+            let padded = match (tag_at(0), tag_at(1)) {
+                (None, None) => bytes.len() == 1,
+                (near, None) => near.is_none(),
+                (Some(tags::PIXEL_DATA), _) => false,
+                // A tag of a low group is read as one of a high group a byte too early.
+                (near, far) => near.is_none_or(|near| far.is_some_and(|far| far < near)),
+            };
+            if padded {
                 self.take::<1>()?;
             }
         }

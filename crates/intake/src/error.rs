@@ -28,14 +28,14 @@ pub enum IntakeError {
         skipped: Skipped,
     },
     /// There are several series and none was named.
-    #[error("{} series found ({}), in the scan's path: name the series to read", series.len(), counted(series))]
+    #[error("{} series found ({}), in the scan's path: name the one to read (`series` in [scan] of a case)", series.len(), counted(series))]
     SeveralSeries {
         /// Series Instance UIDs with their numbers of slices.
         series: Vec<(String, usize)>,
     },
     /// The series that was named is not there.
     #[error(
-        "series {asked} not found ({}), in the scan's path: name one of these",
+        "series {asked} not found ({}), in the scan's path: name one of these (`series` in [scan] of a case)",
         counted(series)
     )]
     NoSuchSeries {

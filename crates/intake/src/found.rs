@@ -250,10 +250,10 @@ fn missing(directory: &ScanFile, listed: &[String], files: &[Arc<ScanFile>]) -> 
     for file in files {
         let name = file.name.to_ascii_lowercase();
         // Some media carry the names with an extension.
-        if let Some((stem, extension)) = name.rsplit_once('.') {
-            if !extension.contains('/') {
-                there.insert(stem.to_owned());
-            }
+        if let Some((stem, extension)) = name.rsplit_once('.')
+            && !extension.contains('/')
+        {
+            there.insert(stem.to_owned());
         }
         there.insert(name);
     }

@@ -181,7 +181,7 @@ fn listed_path(record: &InMemDicomObject) -> Option<String> {
     let name = |part: &&str| {
         !part.is_empty() && part.chars().all(|c| c.is_ascii_alphanumeric() || c == '_')
     };
-    parts.iter().all(|p| name(p)).then(|| parts.join("/"))
+    parts.iter().all(name).then(|| parts.join("/"))
 }
 
 pub(crate) fn syntax_error(file: &str, uid: &str) -> IntakeError {

@@ -3,7 +3,7 @@ use std::fs::File;
 use std::io::{self, Read};
 use std::ops::Range;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering::Relaxed};
 
 use jawgauge_codec::{Codec, FrameShape, decode_frame};
 use jawgauge_volume::{StoredVoxels, VoxelBox};
@@ -33,6 +33,15 @@ pub(crate) struct FrameSource {
     pub(crate) coded: Coded,
 }
 
+impl FrameSource {
+    /// Whether single rows can be read without the rest of the slice.
+    pub(crate) fn is_within_reach(&self) -> bool {
+        self.file.is_random()
+            && self.layer == Layer::Plain
+            && matches!(self.coded, Coded::Native(_))
+    }
+}
+
 #[derive(Debug, Clone, Copy)]
 pub(crate) enum Coded {
     /// Voxel after voxel.
@@ -54,20 +63,22 @@ pub(crate) enum Stored {
 /// Nothing is rescaled. Of native voxels only the rows of the box are read; a compressed
 /// frame is decoded whole. Each thread holds one slice besides the array. What cannot be
 /// reached but by reading all before it (packed files with several frames) is read by one
-/// thread, in order.
+/// thread, in order. Also tells whether any frame was compressed with loss.
 pub(crate) fn read_voxels(
     sources: &[Option<FrameSource>],
     dims: [usize; 3],
     part: VoxelBox,
     stored: Stored,
     progress: Option<Progress<'_>>,
-) -> Result<StoredVoxels, IntakeError> {
-    let reading = Reading { sources, dims, part, progress };
-    match stored {
+) -> Result<(StoredVoxels, bool), IntakeError> {
+    let lossy = AtomicBool::new(false);
+    let reading = Reading { sources, dims, part, progress, lossy: &lossy };
+    let voxels = match stored {
         Stored::Signed => reading.read().map(StoredVoxels::Signed),
         Stored::Unsigned => reading.read().map(StoredVoxels::Unsigned),
         Stored::Float => reading.read().map(StoredVoxels::Float),
-    }
+    };
+    voxels.map(|voxels| (voxels, lossy.load(Relaxed)))
 }
 
 struct Reading<'a> {
@@ -75,6 +86,8 @@ struct Reading<'a> {
     dims: [usize; 3],
     part: VoxelBox,
     progress: Option<Progress<'a>>,
+    /// Whether any stream says that it lost something.
+    lossy: &'a AtomicBool,
 }
 
 /// A slice of the array and where its voxels stand.
@@ -184,7 +197,8 @@ impl Reading<'_> {
                 let length: u64 = source.runs.iter().map(|r| r.length).sum();
                 scratch.bytes.resize(usize::try_from(length).unwrap_or(usize::MAX), 0);
                 bytes.read(&source.runs, 0, &mut scratch.bytes).map_err(failed)?;
-                let samples = decode(source, codec, &scratch.bytes, &shape)?;
+                let (samples, lossy) = decode(source, codec, &scratch.bytes, &shape)?;
+                self.lossy.fetch_or(lossy, Relaxed);
                 let unused = u32::from(16 - shape.bits_stored);
                 let samples = &samples[rows.start * columns..rows.end * columns];
                 scratch.voxels.clear();
@@ -201,7 +215,7 @@ fn decode(
     codec: Codec,
     stream: &[u8],
     shape: &FrameShape,
-) -> Result<Vec<u16>, IntakeError> {
+) -> Result<(Vec<u16>, bool), IntakeError> {
     let refused = |reason: String| IntakeError::Frame {
         file: source.name.clone(),
         reason,
@@ -209,12 +223,23 @@ fn decode(
     };
     let decoded = decode_frame(codec, stream, shape).map_err(|e| refused(e.to_string()))?;
     let expected = usize::from(shape.rows) * usize::from(shape.columns);
-    if decoded.samples.len() == expected {
-        Ok(decoded.samples)
-    } else {
+    if decoded.samples.len() != expected {
         let found = decoded.samples.len();
-        Err(refused(format!("{found} samples decoded, {expected} expected")))
+        return Err(refused(format!("{found} samples decoded, {expected} expected")));
     }
+    // Run lengths keep whatever native voxels have there; a transform would have coded it.
+    let above = |&s: &u16| {
+        let above = u32::from(s) >> shape.bits_stored;
+        let sign = u32::from(u16::MAX) >> shape.bits_stored;
+        above != 0 && !(shape.signed && (above == sign || shape.bits_allocated == 8))
+    };
+    if codec != Codec::Rle && decoded.samples.iter().any(above) {
+        let stored = shape.bits_stored;
+        return Err(refused(format!(
+            "a sample has more bits than (0028,0101) BitsStored, {stored}"
+        )));
+    }
+    Ok((decoded.samples, decoded.lossy))
 }
 
 /// Whether two slices hold the same voxels, as they stand in their files.

@@ -6,8 +6,8 @@ use crate::folder::Skipped;
 use crate::found::Found;
 use crate::greys::check_greys;
 use crate::pixels::{FrameSource, Progress, Stored, read_voxels};
-use crate::shell::undeclared_padding;
-use crate::{IntakeError, ScanWarning};
+use crate::shell::{padding_at_corners, undeclared_padding};
+use crate::{FileRemark, IntakeError, ScanWarning};
 
 /// The most that the voxels of a scan may take, bytes.
 const LARGEST_VOXELS: u64 = 1 << 34;
@@ -218,7 +218,9 @@ impl OpenScan {
     /// Reads the voxels of a box, and no others: of native voxels only the rows that it
     /// touches, of compressed ones only its slices.
     ///
-    /// What needs all voxels is not noticed: padding that no attribute declares.
+    /// Padding that no attribute declares is looked for at the corners of some slices, and not
+    /// at all where slices would have to be decoded for it; grey values are
+    /// judged by the voxels of the box, and where they look wrong by all.
     ///
     /// # Errors
     ///
@@ -241,7 +243,38 @@ impl OpenScan {
             let (needed_gb, allowed_gb) = (gb(needed), gb(LARGEST_VOXELS));
             return Err(IntakeError::TooLarge { dims: part.size, needed_gb, allowed_gb });
         }
-        let voxels = read_voxels(&self.sources, dims, part, self.stored, progress)?;
+        let (volume, lossy) = self.voxels_of(part, progress)?;
+        let whole = VoxelBox::whole(dims);
+        match check_greys(&volume, &self.first) {
+            // A part may well be all air: the whole scan decides.
+            Err(_) if part != whole => {
+                check_greys(&self.voxels_of(whole, progress)?.0, &self.first)?;
+            }
+            judged => judged?,
+        }
+        let mut warnings = self.warnings.clone();
+        let told =
+            |w: &ScanWarning| matches!(w, ScanWarning::Files { remark: FileRemark::Lossy, .. });
+        if lossy && !warnings.iter().any(told) {
+            let (file, files) = (self.first.clone(), self.facts.files);
+            warnings.push(ScanWarning::Files { remark: FileRemark::Lossy, file, files });
+        }
+        warnings.extend(if part == whole {
+            undeclared_padding(&volume)
+        } else {
+            padding_at_corners(self)?
+        });
+        Ok(Scan { volume, facts: self.facts.clone(), warnings })
+    }
+
+    /// The voxels of a box within the grid, unjudged, and whether they were compressed with loss.
+    pub(crate) fn voxels_of(
+        &self,
+        part: VoxelBox,
+        progress: Option<Progress<'_>>,
+    ) -> Result<(Volume, bool), IntakeError> {
+        let dims = self.geometry.dims();
+        let (voxels, lossy) = read_voxels(&self.sources, dims, part, self.stored, progress)?;
         let absent = self.sources.iter().map(Option::is_none).collect();
         let mut volume =
             Volume::of_part(self.geometry.clone(), part, voxels, self.rescale.clone())?
@@ -249,9 +282,6 @@ impl OpenScan {
         if let Some((low, high)) = self.facts.padding {
             volume = volume.with_padding(low, high);
         }
-        check_greys(&volume, &self.first)?;
-        let mut warnings = self.warnings.clone();
-        warnings.extend(undeclared_padding(&volume));
-        Ok(Scan { volume, facts: self.facts.clone(), warnings })
+        Ok((volume, lossy))
     }
 }

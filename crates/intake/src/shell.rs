@@ -1,6 +1,7 @@
 use jawgauge_volume::{Volume, VoxelBox};
 
-use crate::ScanWarning;
+use crate::scan::OpenScan;
+use crate::{IntakeError, ScanWarning};
 
 /// Grey values below this are darker than air on any usual scale, on which air is -1000.
 const DARKER_THAN_AIR: f64 = -1200.0;
@@ -8,6 +9,35 @@ const DARKER_THAN_AIR: f64 = -1200.0;
 const SMALLEST_SHELL: f64 = 0.02;
 /// Every how many voxels along i and j the share is counted.
 const COUNT_STEP: usize = 4;
+
+/// Slices whose corners are looked at where only a part is read.
+const SLICES_LOOKED_AT: usize = 12;
+
+/// As [`undeclared_padding`], of a scan of which a part is read: the corners of some slices
+/// spread over it. Not where that would mean decoding or unpacking them.
+pub(crate) fn padding_at_corners(scan: &OpenScan) -> Result<Option<ScanWarning>, IntakeError> {
+    let [ni, nj, nk] = scan.geometry.dims();
+    let step = nk.div_ceil(SLICES_LOOKED_AT);
+    let mut corner = None;
+    for k in (0..nk).step_by(step) {
+        let Some(source) = &scan.sources[k] else { continue };
+        if !source.is_within_reach() {
+            return Ok(None);
+        }
+        for j in [0, nj - 1] {
+            let row = VoxelBox { first: [0, j, k], size: [ni, 1, 1] };
+            let (volume, _) = scan.voxels_of(row, None)?;
+            for i in [0, ni - 1] {
+                let grey = volume.voxel_grey(i, j, k);
+                if grey.is_none() || *corner.get_or_insert(grey) != grey {
+                    return Ok(None);
+                }
+            }
+        }
+    }
+    let dark = corner.flatten().filter(|grey| *grey < DARKER_THAN_AIR);
+    Ok(dark.map(|grey| ScanWarning::UndeclaredPadding { grey, share: None }))
+}
 
 /// Looks for padding that no attribute declares: the corners of every slice hold one and
 /// the same value, darker than air, as outside the cylinder that a cone beam reconstructs.
@@ -36,5 +66,6 @@ pub(crate) fn undeclared_padding(volume: &Volume) -> Option<ScanWarning> {
         }
     }
     let share = same as f64 / all as f64;
-    (share >= SMALLEST_SHELL).then_some(ScanWarning::UndeclaredPadding { grey: corner, share })
+    (share >= SMALLEST_SHELL)
+        .then_some(ScanWarning::UndeclaredPadding { grey: corner, share: Some(share) })
 }

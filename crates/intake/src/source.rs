@@ -69,7 +69,8 @@ impl ScanFile {
             }
             Layer::Deflated(from) => {
                 stream.skip(from)?;
-                stream = Stream::Flow(BufReader::new(Box::new(DeflateDecoder::new(stream.buffered()))));
+                stream =
+                    Stream::Flow(BufReader::new(Box::new(DeflateDecoder::new(stream.buffered()))));
                 offset.saturating_sub(from)
             }
         };

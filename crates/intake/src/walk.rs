@@ -163,7 +163,7 @@ fn walk_through(file: &ScanFile, wanted: &[Tag], walked: &mut Walked) -> Result<
     }
     walked.coding = Coding::of_syntax(&walked.syntax);
     let deflated = walked.syntax == uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN;
-    if deflated && is_plain(cursor.peek(6)?) {
+    if deflated && is_plain(cursor.peek(4)?) {
         pending = cursor.next_tag()?;
         walked.syntax_lies = true;
     } else if deflated {
@@ -253,9 +253,10 @@ fn walk_through(file: &ScanFile, wanted: &[Tag], walked: &mut Walked) -> Result<
 }
 
 /// Whether a data set that should be deflated begins as one that is not, with an
-/// attribute of group 8 and its value representation.
+/// attribute of group 8: no deflated bytes begin so (RFC 1951 section 3.2.4, the length of
+/// a stored block and its complement would not match).
 fn is_plain(head: &[u8]) -> bool {
-    matches!(head, [8, 0, _, 0, a, b] if a.is_ascii_uppercase() && b.is_ascii_uppercase())
+    matches!(head, [8, 0, _, 0, ..])
 }
 
 fn pixel_span(

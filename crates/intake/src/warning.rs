@@ -92,8 +92,8 @@ pub enum ScanWarning {
     UndeclaredPadding {
         /// The grey value.
         grey: f64,
-        /// Share of the voxels that have it, 0 to 1.
-        share: f64,
+        /// Share of the voxels that have it, 0 to 1; `None` where only a part was read.
+        share: Option<f64>,
     },
 }
 
@@ -260,10 +260,14 @@ impl fmt::Display for ScanWarning {
                 "{files} files that the DICOM directory lists are not there, the first is {file}: the scan may be incomplete"
             ),
             Self::Plain { file, note, .. } => write!(f, "{note}, in {file}"),
-            Self::UndeclaredPadding { grey, share } => write!(
+            Self::UndeclaredPadding { grey, share: Some(share) } => write!(
                 f,
                 "{:.0} % of the voxels, with all corners, are {grey} without (0028,0120) PixelPaddingValue",
                 share * 100.0
+            ),
+            Self::UndeclaredPadding { grey, share: None } => write!(
+                f,
+                "the corners of the slices are {grey} without (0028,0120) PixelPaddingValue"
             ),
         }
     }

@@ -105,6 +105,9 @@ fn nan_infinity_zero_and_absurd_distances_are_refused() {
         (tags::PIXEL_SPACING, "0.3\\1e9"),
         (tags::IMAGE_POSITION_PATIENT, "-17.85\\NaN\\-8.25"),
         (tags::IMAGE_POSITION_PATIENT, "-17.85\\1e999\\-8.25"),
+        // Finite, and so far out that no millimetre is left of the steps.
+        (tags::IMAGE_POSITION_PATIENT, "1e300\\-14.85\\-8.25"),
+        (tags::IMAGE_POSITION_PATIENT, "-17.85\\-14.85\\1e16"),
         (tags::IMAGE_ORIENTATION_PATIENT, "1\\0\\0\\0\\nan\\0"),
         (tags::IMAGE_ORIENTATION_PATIENT, "1\\0\\0\\1\\0\\0"),
         (tags::IMAGE_ORIENTATION_PATIENT, "0\\0\\0\\0\\0\\0"),
@@ -141,7 +144,7 @@ fn cosines_written_with_three_decimals_are_rounding_and_evened_out() {
 #[test]
 fn values_that_cannot_be_used_are_refused_by_tag() {
     type Edit = fn(&mut InMemDicomObject);
-    let cases: [(&str, &str, Edit); 14] = [
+    let cases: [(&str, &str, Edit); 13] = [
         ("(0028,0100)", "32", |o| set_us(o, tags::BITS_ALLOCATED, 32)),
         ("(0028,0101)", "16", |o| set_us(o, tags::BITS_ALLOCATED, 8)),
         ("(0028,0101)", "0", |o| set_us(o, tags::BITS_STORED, 0)),
@@ -154,7 +157,6 @@ fn values_that_cannot_be_used_are_refused_by_tag() {
         ("(0028,0004)", "MONOCHROME1", |o| {
             set(o, tags::PHOTOMETRIC_INTERPRETATION, VR::CS, "MONOCHROME1");
         }),
-        ("(0028,0008)", "80", |o| set(o, tags::NUMBER_OF_FRAMES, VR::IS, "80")),
         ("(0028,0010)", "0", |o| set_us(o, tags::ROWS, 0)),
         ("(0028,0120)", "5000", |o| {
             // No voxel of 12 bits can have it.
@@ -192,6 +194,48 @@ fn floating_point_voxels_are_named_and_not_taken_for_whole_ones() {
     });
     let parts = ["(7FE0,0010) PixelData is missing", "(7FE0,0008) FloatPixelData"];
     assert_refused(read, "missing-attribute", &parts);
+    let read = reread_p0(|_, o| {
+        o.remove_element(tags::PIXEL_DATA);
+        let floats = PrimitiveValue::F64(vec![0.0_f64; 120 * 100].into());
+        o.put(DataElement::new(tags::DOUBLE_FLOAT_PIXEL_DATA, VR::OD, floats));
+    });
+    let parts = ["(7FE0,0010) PixelData is missing", "(7FE0,0009) DoubleFloatPixelData"];
+    assert_refused(read, "missing-attribute", &parts);
+}
+
+#[test]
+fn a_number_in_another_representation_than_its_own_is_refused_and_not_misread() {
+    // Rows as text and as four bytes, Pixel Spacing as two binary numbers.
+    type Edit = fn(&mut InMemDicomObject);
+    let cases: [(&str, Edit); 3] = [
+        ("(0028,0010)", |o| set(o, tags::ROWS, VR::IS, "100 ")),
+        ("(0028,0010)", |o| {
+            o.put(DataElement::new(tags::ROWS, VR::UL, PrimitiveValue::from(100_u32)));
+        }),
+        ("(0028,0030)", |o| {
+            let spacing = PrimitiveValue::F64([0.3, 0.3].into_iter().collect());
+            o.put(DataElement::new(tags::PIXEL_SPACING, VR::FD, spacing));
+        }),
+    ];
+    for (tag, edit) in cases {
+        let read = reread_p0(move |k, o| {
+            if k == 12 {
+                edit(o);
+            }
+        });
+        assert_refused(read, "bad-attribute", &[tag, "slice0012.dcm"]);
+    }
+}
+
+#[test]
+fn a_slice_that_says_it_has_many_frames_is_refused() {
+    let read = reread_p0(|k, o| {
+        if k == 5 {
+            set(o, tags::NUMBER_OF_FRAMES, VR::IS, "80");
+        }
+    });
+    let parts = ["(7FE0,0010) PixelData", "1 of 80 frames present", "slice0005.dcm"];
+    assert_refused(read, "pixel-data-length", &parts);
 }
 
 #[test]

@@ -7,9 +7,11 @@ mod common;
 use std::path::Path;
 use std::process::Command;
 
-use common::{grid, written};
+use common::{grid, in_one, jpeg, written};
 use jawgauge_intake::read_scan;
-use jawgauge_phantom::{ScanOptions, p0_rescale, sample_shape};
+use jawgauge_phantom::{
+    MultiFrameKind, ScanOptions, ScanSyntax, ZipMethod, p0_rescale, sample_shape, write_zip,
+};
 
 /// Tells the second process which folder to read.
 const FOLDER: &str = "JAWGAUGE_TEST_FOLDER";
@@ -39,12 +41,31 @@ fn reading_holds_no_second_copy_of_the_volume() {
     let geometry = grid([320, 320, 320], [0.0, 0.0, 0.0], steps);
     let grey = |p: jawgauge_space::PatientPoint| p.to_array()[2].mul_add(10.0, 100.0).round();
     let volume = sample_shape(geometry, p0_rescale(), grey, 1).expect("a volume");
-    let dir = written(&volume, &ScanOptions::default());
+    let in_syntax = |syntax| ScanOptions::default().with_syntax(syntax);
+    for (name, options) in [
+        ("native", ScanOptions::default()),
+        ("big endian", in_syntax(ScanSyntax::ExplicitBigEndian)),
+        ("deflated", in_syntax(ScanSyntax::Deflated)),
+        ("JPEG", jpeg()),
+    ] {
+        let slices = written(&volume, &options);
+        assert_reads_within(slices.path(), &format!("{name}, slices"));
+        let (object, _) = in_one(&volume, MultiFrameKind::EnhancedCt, &options);
+        assert_reads_within(object.path(), &format!("{name}, one object"));
+        let packed = tempfile::tempdir().expect("a folder");
+        let archive = packed.path().join("scan.zip");
+        write_zip(slices.path(), &archive, ZipMethod::Deflated).expect("written");
+        assert_reads_within(&archive, &format!("{name}, packed"));
+    }
+}
+
+/// Reads in a process of its own.
+fn assert_reads_within(scan: &Path, name: &str) {
     let output = Command::new(std::env::current_exe().expect("this test"))
         .args(["--exact", "reading_holds_no_second_copy_of_the_volume", "--nocapture"])
-        .env(FOLDER, dir.path())
+        .env(FOLDER, scan)
         .output()
         .expect("run");
     let said = String::from_utf8_lossy(&output.stderr);
-    assert!(output.status.success(), "{said}");
+    assert!(output.status.success(), "{name}: {said}");
 }

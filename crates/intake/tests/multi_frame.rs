@@ -16,7 +16,10 @@ use jawgauge_phantom::{MultiFrameKind, P0_DIMS, ScanOptions, p0_on, write_multi_
 const KIND: MultiFrameKind = MultiFrameKind::PlainCt;
 
 /// Reads the base phantom from frames whose distance tags say this; `None` takes a tag away.
-fn spaced(between: Option<&'static str>, thickness: Option<&'static str>) -> Result<Scan, IntakeError> {
+fn spaced(
+    between: Option<&'static str>,
+    thickness: Option<&'static str>,
+) -> Result<Scan, IntakeError> {
     reedit_one(KIND, move |o| {
         put(o, tags::SPACING_BETWEEN_SLICES, between);
         put(o, tags::SLICE_THICKNESS, thickness);
@@ -103,11 +106,9 @@ fn a_distance_of_frames_that_makes_no_sense_is_refused_by_its_tag() {
 
 #[test]
 fn a_distance_given_by_the_user_overrules_the_attributes() {
-    for (between, thickness) in [
-        (None, None),
-        (Some("0.25"), Some("0.40")),
-        (Some("nonsense"), Some("0")),
-    ] {
+    for (between, thickness) in
+        [(None, None), (Some("0.25"), Some("0.40")), (Some("nonsense"), Some("0"))]
+    {
         assert_p0(with_pitch(0.3, between, thickness), &[], "given");
     }
     for absurd in [f64::NAN, f64::INFINITY, 0.0, 1e-9, 1e9] {
@@ -129,7 +130,8 @@ fn a_given_distance_moves_no_slice_that_has_a_position_of_its_own() {
 fn a_negative_spacing_turns_the_stack_and_says_so() {
     // Voxels stored from the head down; the positions of the tag's sign alone tell it.
     let s = 0.3;
-    let down = grid(P0_DIMS, [-17.85, -14.85, 11.85], [[s, 0.0, 0.0], [0.0, s, 0.0], [0.0, 0.0, -s]]);
+    let down =
+        grid(P0_DIMS, [-17.85, -14.85, 11.85], [[s, 0.0, 0.0], [0.0, s, 0.0], [0.0, 0.0, -s]]);
     let volume = p0_on(down).expect("a volume");
     let (dir, _) = in_one(&volume, KIND, &ScanOptions::default());
     let scan = read_scan(dir.path(), None).expect("read");
@@ -320,5 +322,8 @@ fn frames_and_single_slices_of_one_series_are_no_two_scans() {
         panic!("{:?}", scan.warnings)
     };
     assert_eq!(files, 80);
-    assert_eq!(scan.volume.voxels(), reread_one(KIND, &ScanOptions::default()).expect("read").volume.voxels());
+    assert_eq!(
+        scan.volume.voxels(),
+        reread_one(KIND, &ScanOptions::default()).expect("read").volume.voxels()
+    );
 }

@@ -7,10 +7,10 @@ use dicom_core::{DataElement, PrimitiveValue, VR};
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
 use dicom_pixeldata::PixelDecoder;
-use jawgauge_intake::{ScanWarning, read_scan};
+use jawgauge_intake::{ReadOptions, ScanWarning, open_scan, read_scan};
 use jawgauge_phantom::{ScanOptions, Storage, p0_geometry, p0_grey, sample_shape_as};
 use jawgauge_space::PatientPoint;
-use jawgauge_volume::{Rescale, Sample, StoredVoxels, Volume};
+use jawgauge_volume::{Rescale, Sample, StoredVoxels, Volume, VoxelBox};
 
 fn sampled(storage: Storage, intercept: f64, grey: impl Fn(PatientPoint) -> f64 + Sync) -> Volume {
     let rescale = Rescale { slope: 1.0, intercept };
@@ -32,6 +32,18 @@ fn signed_voxels_with_intercept_zero_are_read_as_they_are() {
     assert_eq!(scan.volume.voxels(), volume.voxels());
     assert_eq!(scan.volume.voxel_grey(0, 0, 0), Some(-1000.0));
     assert!(scan.facts.signed);
+}
+
+#[test]
+fn an_intercept_below_16_bits_of_signed_voxels_is_no_fault() {
+    // Lowest stored value plus intercept is beyond 16 bits, though no voxel has it.
+    for intercept in [-1024.0, -8192.0] {
+        let volume = sampled(Storage::Signed, intercept, p0_grey);
+        let scan = reread(&volume, |_, _| {}).expect("read");
+        assert_eq!(scan.volume.voxels(), volume.voxels());
+        assert_eq!(scan.volume.voxel_grey(0, 0, 0), Some(-1000.0));
+        assert!(scan.warnings.is_empty());
+    }
 }
 
 #[test]
@@ -149,7 +161,14 @@ fn a_constant_shell_that_no_attribute_declares_is_told() {
         panic!("padding")
     };
     // A circle of radius 14 mm in 36 x 30 mm leaves 43 %.
+    let share = share.expect("read whole");
     assert!(grey == -2000.0 && (share - 0.43).abs() < 0.01, "{grey} {share}");
+    // The corners tell it where only a part is read.
+    let dir = written(&sampled(Storage::Signed, 0.0, shell), &ScanOptions::default());
+    let open = open_scan(dir.path(), &ReadOptions::default()).expect("open");
+    let part = VoxelBox { first: [40, 30, 20], size: [30, 20, 30] };
+    let part = open.read_part(part, None).expect("read");
+    assert_eq!(part.warnings, [ScanWarning::UndeclaredPadding { grey: -2000.0, share: None }]);
 }
 
 /// Checked against `dicom-pixeldata`, a general-purpose decoder that shares no code with

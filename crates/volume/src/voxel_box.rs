@@ -36,9 +36,9 @@ impl VoxelBox {
     #[must_use]
     pub fn widened(&self, by: usize, dims: [usize; 3]) -> Self {
         let mut out = *self;
-        for axis in 0..3 {
+        for (axis, dim) in dims.into_iter().enumerate() {
             out.first[axis] = self.first[axis].saturating_sub(by);
-            let end = (self.first[axis] + self.size[axis] + by).min(dims[axis]);
+            let end = (self.first[axis] + self.size[axis] + by).min(dim);
             out.size[axis] = end - out.first[axis];
         }
         out

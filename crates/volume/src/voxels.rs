@@ -82,9 +82,9 @@ impl Default for Missed {
 
 impl Missed {
     fn add(&self, at: [usize; 3]) {
-        for axis in 0..3 {
-            self.low[axis].fetch_min(at[axis], Relaxed);
-            self.high[axis].fetch_max(at[axis], Relaxed);
+        for (axis, index) in at.into_iter().enumerate() {
+            self.low[axis].fetch_min(index, Relaxed);
+            self.high[axis].fetch_max(index, Relaxed);
         }
     }
 

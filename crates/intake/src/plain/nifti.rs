@@ -20,10 +20,12 @@ const RAS: [f64; 3] = [-1.0, -1.0, 1.0];
 /// How far b2 + c2 + d2 of a unit quaternion may exceed 1: rounding of three numbers in single
 /// precision, 3 x 2^-23.
 const QUATERNION_ROUNDING: f64 = 3.6e-7;
-/// sform and qform may part by so much at a corner of the volume, mm, before it is worth a word ...
-const FORMS_MM: f64 = 0.01;
-/// ... and the voxel steps by so much, degrees. A half turn loses more to single precision.
-const FORMS_DEG: f64 = 0.01;
+/// sform and qform may part by so much at a corner of the volume, mm, before it is worth a word.
+/// A quaternion near a half turn loses up to 0.04 degrees to single precision, which over a jaw
+/// of 70 mm radius is 0.05 mm ...
+const FORMS_MM: f64 = 0.05;
+/// ... and the voxel steps by so much, degrees, for the same reason.
+const FORMS_DEG: f64 = 0.05;
 
 /// Whether the bytes begin as NIfTI-1, NIfTI-2 or Analyze do.
 pub(super) fn looks_like_nifti(head: &[u8]) -> bool {

@@ -5,10 +5,12 @@ use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
 use dicom_core::{DataElement, PrimitiveValue, Tag, VR};
+use dicom_dictionary_std::uids;
 use dicom_object::InMemDicomObject;
 use jawgauge_intake::{IntakeError, Scan, ScanWarning, read_scan};
 use jawgauge_phantom::{
-    MultiFrameKind, ScanOptions, p0, p0_geometry, p0_marker, write_multi_frame, write_scan,
+    JpegLossless, MultiFrameKind, ScanOptions, encode_jpeg_lossless, encode_rle, p0, p0_geometry,
+    p0_marker, write_multi_frame, write_scan,
 };
 use jawgauge_space::{Affine, PatientPoint, PatientVector, VoxelCoord};
 use jawgauge_volume::{Volume, VolumeGeometry};
@@ -139,10 +141,7 @@ pub(crate) fn in_one(
 }
 
 /// Reads the base phantom back from one object.
-pub(crate) fn reread_one(
-    kind: MultiFrameKind,
-    options: &ScanOptions,
-) -> Result<Scan, IntakeError> {
+pub(crate) fn reread_one(kind: MultiFrameKind, options: &ScanOptions) -> Result<Scan, IntakeError> {
     let (dir, _) = in_one(base(), kind, options);
     read_scan(dir.path(), None)
 }
@@ -174,4 +173,23 @@ pub(crate) fn assert_p0(read: Result<Scan, IntakeError>, warnings: &[&str], name
         assert_eq!(scan.volume.rescale(k), base().rescale(k), "{name}");
     }
     assert!(scan.volume.absent_slices().iter().all(|a| !a), "{name}");
+}
+
+/// JPEG Lossless, First-Order Prediction.
+pub(crate) const JPEG: &str = uids::JPEG_LOSSLESS_SV1;
+
+pub(crate) fn jpeg_with(how: JpegLossless) -> ScanOptions {
+    ScanOptions::default().with_encoded_frames(JPEG, move |_, samples, rows, columns| {
+        encode_jpeg_lossless(samples, columns, rows, how)
+    })
+}
+
+pub(crate) fn jpeg() -> ScanOptions {
+    jpeg_with(JpegLossless::default())
+}
+
+pub(crate) fn rle() -> ScanOptions {
+    ScanOptions::default().with_encoded_frames(uids::RLE_LOSSLESS, |_, samples, _, columns| {
+        encode_rle(samples, columns)
+    })
 }

@@ -17,7 +17,6 @@ mod at {
     pub(super) const PIXDIM: usize = 76;
     pub(super) const VOX_OFFSET: usize = 108;
     pub(super) const SCL_SLOPE: usize = 112;
-    pub(super) const SCL_INTER: usize = 116;
     pub(super) const XYZT_UNITS: usize = 123;
     pub(super) const DESCRIP: usize = 148;
     pub(super) const QFORM_CODE: usize = 252;
