@@ -1,7 +1,15 @@
 //! What a scan is.
 
-use jawgauge_intake::{IntakeError, ReadOptions, SeriesSummary, list_series};
-use jawgauge_report::documents::{CAUTION, InspectDocument, VolumeEntry, WarningEntry};
+mod lines;
+mod names;
+
+use jawgauge_bone::{GreySurvey, NoLandmark, survey_greys};
+use jawgauge_intake::{
+    IntakeError, OpenScan, ReadOptions, Scan, SeriesSummary, SkipReason, list_series,
+};
+use jawgauge_report::documents::{
+    CAUTION, InspectDocument, SkippedEntry, VolumeEntry, WarningEntry,
+};
 
 use crate::args::InspectArgs;
 use crate::error::{CliError, exit};
@@ -16,10 +24,15 @@ pub(crate) fn inspect(args: &InspectArgs) -> Result<u8, CliError> {
     let mut volumes = Vec::new();
     let mut text = String::new();
     for series in list_series(&args.scan, &ReadOptions::default())? {
-        let (entry, lines) = volume_entry(&series)?;
+        let SeriesSummary { series_uid, files, scan } = series;
+        let (entry, lines) = match scan.and_then(|scan| read(&scan)) {
+            Ok(scan) => volume_entry(&scan),
+            Err(error) => failed_entry(series_uid, files, &error),
+        };
         text.push_str(&lines);
         volumes.push(entry);
     }
+    text.push_str(&lines::which_is_measured(&volumes));
     let unusable = volumes.iter().any(|v| !v.usable);
     let document = InspectDocument {
         schema: "jawgauge/inspect/1",
@@ -36,85 +49,76 @@ pub(crate) fn inspect(args: &InspectArgs) -> Result<u8, CliError> {
     Ok(if unusable { exit::SCAN } else { 0 })
 }
 
-fn volume_entry(series: &SeriesSummary) -> Result<(VolumeEntry, String), CliError> {
-    let failed = |error: &IntakeError| {
-        let entry = VolumeEntry {
-            series: series.series_uid.clone(),
-            dims: None,
-            spacing_mm: None,
-            affine: None,
-            grey_range: None,
-            transfer_syntax: None,
-            sop_class: None,
-            identity_removed: None,
-            names_patient: None,
-            files: series.files,
-            warnings: vec![WarningEntry {
-                code: error.code().to_owned(),
-                message: error.to_string(),
-            }],
-            usable: false,
-        };
-        let text = format!("series {}\n  cannot be measured: {error}\n", series.series_uid);
-        Ok((entry, text))
-    };
+fn read(scan: &OpenScan) -> Result<Scan, IntakeError> {
     let bar = Bar::new("reading");
-    let read = series.scan.as_ref().map(|scan| scan.read(Some(&|done, of| bar.tell(done, of))));
-    let scan = match read {
-        Ok(Ok(scan)) => scan,
-        Ok(Err(error)) => return failed(&error),
-        Err(error) => return failed(error),
-    };
-    let geometry = scan.volume.geometry();
-    let (dims, spacing, facts) = (geometry.dims(), geometry.spacing_mm(), &scan.facts);
-    let range = scan.volume.grey_range();
-    let rows = [
-        ("voxels", format!("{} x {} x {}", dims[0], dims[1], dims[2])),
-        ("voxel steps", format!("{:.4} x {:.4} x {:.4} mm", spacing[0], spacing[1], spacing[2])),
-        (
-            "grey values",
-            range.map_or("none".to_owned(), |(low, high)| format!("{low:.0} to {high:.0}")),
-        ),
-        (
-            "stored",
-            format!(
-                "{} bit, {}",
-                facts.bits_stored,
-                if facts.signed { "signed" } else { "unsigned" }
-            ),
-        ),
-        ("files", facts.files.to_string()),
-        (
-            "patient",
-            if facts.names_patient { "still named in the files" } else { "not named" }.to_owned(),
-        ),
-        (
-            "identity removed",
-            if facts.identity_removed { "said to be" } else { "not said to be" }.to_owned(),
-        ),
-    ];
-    let mut text = format!("series {}\n", series.series_uid);
-    for (name, value) in rows {
-        text.push_str(&format!("  {name:<17}{value}\n"));
-    }
+    scan.read(Some(&|done, of| bar.tell(done, of)))
+}
+
+fn failed_entry(series: String, files: usize, error: &IntakeError) -> (VolumeEntry, String) {
+    let text = format!("series {series}\n  cannot be measured: {error}\n");
+    let warning = WarningEntry { code: error.code().to_owned(), message: error.to_string() };
+    let warnings = vec![warning];
+    (VolumeEntry { series, files, warnings, ..VolumeEntry::default() }, text)
+}
+
+fn volume_entry(scan: &Scan) -> (VolumeEntry, String) {
+    let facts = &scan.facts;
+    let survey = survey_greys(&scan.volume);
+    let mut warnings = warn::of_scan(&scan.warnings);
+    warnings.extend(of_survey(&survey));
     let entry = VolumeEntry {
-        series: series.series_uid.clone(),
-        dims: Some(dims),
-        spacing_mm: Some(spacing.map(nanometres)),
-        affine: Some(geometry.affine().to_rows().map(|row| row.map(nanometres))),
-        grey_range: range.map(|(low, high)| [low, high]),
+        series: facts.series_uid.clone(),
+        place_known: Some(facts.place_known),
+        grey_range: scan.volume.grey_range().map(|(low, high)| [low, high]),
         transfer_syntax: Some(facts.transfer_syntax.clone()),
         sop_class: Some(facts.sop_class.clone()),
         identity_removed: Some(facts.identity_removed),
         names_patient: Some(facts.names_patient),
         files: facts.files,
-        warnings: warn::of_scan(&scan.warnings),
+        slices: Some(facts.slices),
+        skipped: facts.skipped.iter().map(|(reason, &n)| skipped(reason, n)).collect(),
+        warnings,
         usable: true,
+        ..VolumeEntry::default()
     };
-    Ok((entry, text))
+    let entry = entry.with_geometry(scan.volume.geometry()).with_survey(&survey);
+    let text = lines::of_volume(scan, &survey, &entry);
+    (entry, text)
 }
 
-/// Without the last digits, which are rounding of the fit to the slices' positions.
-fn nanometres(mm: f64) -> f64 {
-    (mm * 1e6).round() / 1e6
+fn skipped(reason: &SkipReason, files: usize) -> SkippedEntry {
+    let (reason, sop_class) = match reason {
+        SkipReason::NotDicom => ("not-dicom", None),
+        SkipReason::Archive => ("archive", None),
+        SkipReason::Empty => ("empty", None),
+        SkipReason::Hidden => ("hidden", None),
+        SkipReason::Directory => ("dicom-directory", None),
+        SkipReason::OtherObject(uid) => ("other-object", Some(uid.clone())),
+        SkipReason::OtherSeries => ("other-series", None),
+        SkipReason::Localizer => ("localizer", None),
+        _ => ("other", None),
+    };
+    SkippedEntry { reason, sop_class, files }
+}
+
+/// What the grey values do not tell, why it matters, what to do.
+fn of_survey(survey: &GreySurvey) -> Vec<WarningEntry> {
+    let entry = |code: &str, message: String| WarningEntry { code: code.to_owned(), message };
+    let mut all = Vec::new();
+    if survey.soft_tissue == Err(NoLandmark::OneKind) {
+        let message = "the grey values show one kind of tissue only, and nothing tells which: make sure that this is the scan of a jaw";
+        all.push(entry("no-grey-landmarks", message.to_owned()));
+    }
+    if survey.bone == Err(NoLandmark::NoPeak) {
+        let message = "bone has no grey value of its own, as where it is thin against the voxels everywhere, so contrast and metal are not told: rely on what `measure` finds at the site";
+        all.push(entry("no-bone-grey", message.to_owned()));
+    }
+    if let Some(found) = survey.air_or_soft {
+        let message = format!(
+            "nothing tells whether the grey value {:.0} is air or soft tissue, as in a scan that is cut close to the jaw or of a dry jaw, so contrast to noise is not told: look at the scan",
+            found.grey
+        );
+        all.push(entry("air-or-soft-tissue", message));
+    }
+    all
 }

@@ -59,6 +59,7 @@ pub(crate) fn add(
             apical: session.case.apical,
             arch: session.case.arch,
             sites: &sites,
+            place_known: session.parts.scan().facts().place_known,
         })
     })?;
     let drawing = drawing.map_err(|e| failed("locator", &e))?;

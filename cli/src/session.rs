@@ -72,7 +72,8 @@ impl Session {
         for site in &case.sites {
             match measure(&case, &axis, &parts, site, cut) {
                 Ok(measured) => sites.push(Ok(measured)),
-                Err(error) if error.exit == exit::USAGE => return Err(error),
+                // What is wrong with the scan or the case is wrong for all sites.
+                Err(error) if [exit::USAGE, exit::SCAN].contains(&error.exit) => return Err(error),
                 Err(error) => sites.push(Err((site.id.clone(), error))),
             }
         }
@@ -112,7 +113,7 @@ fn measure(
         SectionAxis::Apical => (case.apical, false),
         SectionAxis::Along(direction) => (direction, false),
     };
-    let frame =
+    let mut frame =
         section_frame(axis, place, apical, case.lingual_side).map_err(|e| of_section(site, &e))?;
     let options = SectionOptions {
         threshold: case.threshold,
@@ -137,7 +138,15 @@ fn measure(
     let measure = measure.map_err(|e| CliError::of_site(&site.id, &e))?;
     let mut warnings = frame_warnings(site, &frame);
     if !parts.scan().facts().place_known {
-        warnings.retain(|w| w.code != "tooth-side");
+        // What follows from left and right means nothing then.
+        frame.side = PatientSide::Unknown;
+        frame.mesial_known = false;
+        warnings
+            .retain(|w| !["tooth-side", "axis-order", "mesial-unknown"].contains(&w.code.as_str()));
+        warnings.push(WarningEntry {
+            code: "mesial-unknown".to_owned(),
+            message: "the scan does not tell where it lies in the patient, so which way along the ridge axis is mesial is a guess: tell mesial from distal on the scan".to_owned(),
+        });
     }
     warnings.extend(warn::of_site(&measure));
     Ok(MeasuredSite { site: site.clone(), frame, point, options, measure, part, warnings })
@@ -190,7 +199,7 @@ fn frame_warnings(site: &Site, frame: &SiteFrame) -> Vec<WarningEntry> {
         let contradicts = match frame.side {
             PatientSide::Right => !tooth.is_right(),
             PatientSide::Left => tooth.is_right(),
-            PatientSide::Front => false,
+            PatientSide::Front | PatientSide::Unknown => false,
         };
         if contradicts {
             let (is, lies) = if tooth.is_right() { ("right", "left") } else { ("left", "right") };

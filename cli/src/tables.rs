@@ -40,6 +40,7 @@ fn side_words(side: PatientSide) -> &'static str {
         PatientSide::Right => "patient's right",
         PatientSide::Left => "patient's left",
         PatientSide::Front => "front",
+        PatientSide::Unknown => "side not known",
     }
 }
 

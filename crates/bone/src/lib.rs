@@ -25,6 +25,7 @@ mod profile;
 mod runs;
 mod section_bone;
 mod section_query;
+mod survey;
 mod threshold;
 mod tip;
 mod uncertainty;
@@ -37,6 +38,7 @@ pub use measure::{MeasureOptions, SiteMeasure, Width, measure_site};
 pub use outline::{Clip, Outline};
 pub use runs::{Run, RunEnd};
 pub use section_bone::{LongAxis, SectionBone, SectionOptions, outline_section, section_reach};
+pub use survey::{GreySurvey, Landmark, NoLandmark, survey_greys};
 pub use threshold::{Threshold, ThresholdFound, ThresholdSource};
 pub use uncertainty::{EdgeQuality, Measured, u95_of_marked_place};
 

@@ -99,6 +99,7 @@ fn locator(case: &Case, ids: &[(&str, Option<&str>, f64)]) -> Drawing {
         })
         .collect();
     let input = LocatorInput {
+        place_known: true,
         volume: &case.volume,
         axis: &case.axis,
         apical: case.apical,
@@ -346,6 +347,7 @@ fn the_patients_right_is_on_the_left_of_the_locator_and_the_front_is_up() {
 fn an_apical_direction_to_the_front_has_no_locator() {
     let case = demo(|_| None);
     let input = LocatorInput {
+        place_known: true,
         volume: &case.volume,
         axis: &case.axis,
         apical: PatientVector::new(0.0, -1.0, 0.0),

@@ -30,6 +30,8 @@ pub enum PatientSide {
     Left,
     /// In front, where the buccal direction tells neither.
     Front,
+    /// Not known, as the scan does not tell where it lies in the patient.
+    Unknown,
 }
 
 /// The axes of a section and what they were decided from.

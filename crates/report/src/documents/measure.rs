@@ -187,6 +187,7 @@ pub fn measure_site_entry(
             PatientSide::Right => "right",
             PatientSide::Left => "left",
             PatientSide::Front => "front",
+            PatientSide::Unknown => "unknown",
         },
         station_mm: rounded(station_mm),
         frame: FrameEntry::new(&bone.frame),

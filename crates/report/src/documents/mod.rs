@@ -14,7 +14,7 @@ pub use fit::{
     ClearanceEntry, FitDocument, FitEntry, FitSite, PoseEntry, RequiredEntry, RuleEntry,
     SectionWallEntry, ShortfallEntry, WallEntry, WallsEntry, fit_entry,
 };
-pub use inspect::{InspectDocument, VolumeEntry};
+pub use inspect::{InspectDocument, LandmarksEntry, SkippedEntry, VolumeEntry, WALL_LIMIT_STEPS};
 pub use measure::{
     FrameEntry, LimitEntry, MeasureDocument, MeasureSite, ScanEntry, WidthEntry, measure_site_entry,
 };

@@ -56,6 +56,8 @@ pub struct LocatorInput<'a> {
     pub arch: Arch,
     /// The sites.
     pub sites: &'a [LocatorSite<'a>],
+    /// Whether the scan tells where it lies in the patient; where not, no side is named.
+    pub place_known: bool,
 }
 
 /// The axis and the sites in the plane of the picture.
@@ -188,8 +190,9 @@ fn heading(canvas: &mut Canvas, input: &LocatorInput<'_>, view: &View) {
     let jaw = input.arch.as_str();
     let title = format!("Where the sections of the {jaw} lie");
     canvas.text(Spot::new(MARGIN, MARGIN + 18.0), &title, Type::bold(25.0));
+    let seen = if input.place_known { "Seen from the feet, the patient's front up. " } else { "" };
     let line = format!(
-        "Seen from the feet, the patient's front up. Mean of a slab of {} mm from the sites' mean level apically.",
+        "{seen}Mean of a slab of {} mm from the sites' mean level apically.",
         words::given(SLAB_MM)
     );
     canvas.text(Spot::new(MARGIN, MARGIN + 42.0), &line, Type::quiet(14.0));
@@ -197,6 +200,11 @@ fn heading(canvas: &mut Canvas, input: &LocatorInput<'_>, view: &View) {
     canvas.line(Spot::new(MARGIN, 88.0), Spot::new(PAGE.0 - MARGIN, 88.0), rule);
     let y = view.frame.y - 8.0;
     let bold = Type::bold(13.0);
+    if !input.place_known {
+        let line = "the scan does not tell which way the patient's right and front are";
+        canvas.text(Spot::new(view.frame.x, y), line, bold);
+        return;
+    }
     canvas.text(Spot::new(view.frame.x, y), "← patient's right", bold);
     let middle = view.frame.x + view.frame.width / 2.0;
     canvas.text(Spot::new(middle, y), "↑ front", bold.anchored("middle"));

@@ -150,10 +150,12 @@ impl<'a> Scene<'a> {
         self.input.arch == Arch::Maxilla
     }
 
-    /// Whether the way up in the picture is the way to the head, within 60 degrees.
+    /// Whether the way up in the picture is the way to the head, within 60 degrees, as far as the
+    /// scan tells.
     pub(crate) fn stands_upright(&self) -> bool {
         let up = self.bone.frame.apical().dot(PatientDir::superior());
-        (if self.bone_is_up() { up } else { -up }) > 0.5
+        let known = self.input.side != PatientSide::Unknown;
+        known && (if self.bone_is_up() { up } else { -up }) > 0.5
     }
 }
 

@@ -26,7 +26,7 @@ impl Sides {
         };
         let (outer, outer_plain) = match side {
             PatientSide::Front => ("labial", "lip"),
-            PatientSide::Right | PatientSide::Left => ("buccal", "cheek"),
+            PatientSide::Right | PatientSide::Left | PatientSide::Unknown => ("buccal", "cheek"),
         };
         Self { inner, inner_plain, outer, outer_plain }
     }
@@ -37,6 +37,7 @@ pub(crate) fn side_of_mouth(side: PatientSide) -> &'static str {
         PatientSide::Right => "patient's right side",
         PatientSide::Left => "patient's left side",
         PatientSide::Front => "front of the mouth",
+        PatientSide::Unknown => "side of the mouth not known",
     }
 }
 

@@ -1,0 +1,169 @@
+//! A volume in lines for the terminal.
+
+use jawgauge_bone::{GreySurvey, Landmark, NoLandmark};
+use jawgauge_intake::Scan;
+use jawgauge_report::documents::{SkippedEntry, VolumeEntry};
+
+use super::names;
+
+/// Shear above this is told, degrees.
+const SHEAR_DEG: f64 = 0.05;
+
+/// All that is told of a volume.
+pub(super) fn of_volume(scan: &Scan, survey: &GreySurvey, entry: &VolumeEntry) -> String {
+    let mut text = format!("series {}\n", entry.series);
+    let rows = coding(scan, entry).into_iter().chain(geometry(scan, entry));
+    for (name, value) in rows.chain(greys(survey, entry)).chain(patient(scan)) {
+        text.push_str(&format!("  {name:<20}{value}\n"));
+    }
+    text
+}
+
+type Row = (&'static str, String);
+
+fn coding(scan: &Scan, entry: &VolumeEntry) -> Vec<Row> {
+    let facts = &scan.facts;
+    let sign = if facts.signed { "signed" } else { "unsigned" };
+    let files = if facts.files == 1 { "1 file" } else { &format!("{} files", facts.files) };
+    vec![
+        ("object", names::object(&facts.sop_class)),
+        ("transfer syntax", names::syntax(&facts.transfer_syntax)),
+        ("stored", format!("{} bit, {sign}", facts.bits_stored)),
+        ("files", format!("{files} with {} slices", facts.slices)),
+        ("left out", left_out(&entry.skipped)),
+    ]
+}
+
+fn left_out(skipped: &[SkippedEntry]) -> String {
+    if skipped.is_empty() {
+        return "no file".to_owned();
+    }
+    let one = |s: &SkippedEntry| {
+        let reason = match (s.reason, &s.sop_class) {
+            ("not-dicom", _) => "no DICOM".to_owned(),
+            ("archive", _) => "archives, to be given by themselves".to_owned(),
+            ("empty", _) => "empty".to_owned(),
+            ("hidden", _) => "hidden".to_owned(),
+            ("dicom-directory", _) => "DICOM directory".to_owned(),
+            ("other-object", Some(uid)) => format!("no image of a scan ({uid})"),
+            ("other-series", _) => "of other series".to_owned(),
+            ("localizer", _) => "localizers".to_owned(),
+            _ => "other".to_owned(),
+        };
+        format!("{} {reason}", s.files)
+    };
+    skipped.iter().map(one).collect::<Vec<_>>().join(", ")
+}
+
+fn geometry(scan: &Scan, entry: &VolumeEntry) -> Vec<Row> {
+    let grid = scan.volume.geometry();
+    let ([ni, nj, nk], [i, j, k]) = (grid.dims(), grid.spacing_mm());
+    let extent = entry.extent_mm.unwrap_or_default();
+    let mut rows = vec![
+        ("voxels", format!("{ni} x {nj} x {nk}")),
+        ("voxel steps", format!("{i:.4} x {j:.4} x {k:.4} mm")),
+        ("extent", format!("{:.1} x {:.1} x {:.1} mm", extent[0], extent[1], extent[2])),
+    ];
+    let lies = if scan.facts.place_known {
+        let [i, j, k] = grid.affine().steps().map(names::way);
+        format!("columns count to the {i}, rows to the {j}, slices to the {k}")
+    } else {
+        "not told by the files: sides are not known".to_owned()
+    };
+    rows.push(("orientation", lies));
+    if let Some(deg) = entry.shear_deg.filter(|&deg| deg > SHEAR_DEG) {
+        rows.push(("shear", format!("{deg:.1}° between the stack and the normal of its slices")));
+    }
+    let limit = entry.wall_limit_mm.unwrap_or_default();
+    let coarsest = grid.coarsest_mm();
+    rows.push((
+        "walls",
+        format!(
+            "voxels of {coarsest:.2} mm: walls under {limit:.1} mm are near the limit (common practice)"
+        ),
+    ));
+    rows
+}
+
+fn greys(survey: &GreySurvey, entry: &VolumeEntry) -> Vec<Row> {
+    let range = |range: Option<[f64; 2]>| {
+        range.map_or("none".to_owned(), |[low, high]| format!("{low:.0} to {high:.0}"))
+    };
+    let mut rows = vec![
+        ("grey values", range(entry.grey_range)),
+        ("99.9 % of them", range(entry.grey_usual_range)),
+    ];
+    match survey.air_or_soft {
+        Some(found) => rows.push(("air or soft tissue", format!("{:.0}", found.grey))),
+        None => rows
+            .extend([("air", landmark(survey.air)), ("soft tissue", landmark(survey.soft_tissue))]),
+    }
+    rows.push(("bone", landmark(survey.bone)));
+    let not_told = || "not told".to_owned();
+    let tissue = if survey.air_or_soft.is_some() { "there" } else { "in soft tissue" };
+    let noise = survey.noise().map_or_else(not_told, |sd| match sd {
+        sd if sd > 0.0 => format!("{} (standard deviation {tissue})", digits(sd)),
+        _ => "none".to_owned(),
+    });
+    rows.push(("noise", noise));
+    let ratio = survey
+        .contrast_to_noise()
+        .map_or_else(not_told, |ratio| format!("{} (bone against soft tissue)", digits(ratio)));
+    rows.push(("contrast to noise", ratio));
+    let metal = match survey.metal_share.zip(survey.metal_above) {
+        None => not_told(),
+        Some((share, from)) if share > 0.0 => {
+            format!("{} of the voxels, above {from:.0}", percent(share))
+        }
+        Some((_, from)) => format!("none seen (above {from:.0})"),
+    };
+    rows.push(("metal", metal));
+    if let Some(grey) = survey.fill {
+        rows.push(("surroundings", format!("filled with {grey:.0}, not counted as air")));
+    }
+    let not_scanned = match survey.not_scanned_share {
+        share if share > 0.0 => format!("{} of the voxels", percent(share)),
+        _ => "none".to_owned(),
+    };
+    rows.push(("not scanned", not_scanned));
+    rows
+}
+
+fn landmark(landmark: Result<Landmark, NoLandmark>) -> String {
+    match landmark {
+        Ok(found) => format!("{:.0}", found.grey),
+        Err(NoLandmark::OneKind) => "not told from other tissue".to_owned(),
+        Err(_) => "no peak".to_owned(),
+    }
+}
+
+/// Two digits at least.
+fn digits(value: f64) -> String {
+    if value < 9.95 { format!("{value:.1}") } else { format!("{value:.0}") }
+}
+
+/// Shares that are small but there are not called 0.
+fn percent(share: f64) -> String {
+    match 100.0 * share {
+        p if p < 0.01 => "less than 0.01 %".to_owned(),
+        p if p < 1.0 => format!("{p:.2} %"),
+        p => format!("{p:.1} %"),
+    }
+}
+
+fn patient(scan: &Scan) -> Vec<Row> {
+    let names = if scan.facts.names_patient { "still named in the files" } else { "not named" };
+    let removed = if scan.facts.identity_removed { "said to be" } else { "not said to be" };
+    vec![("patient", names.to_owned()), ("identity removed", removed.to_owned())]
+}
+
+/// How one of several volumes is chosen; nothing where there is one.
+pub(super) fn which_is_measured(volumes: &[VolumeEntry]) -> String {
+    let [first, _, ..] = volumes else { return String::new() };
+    let shown = volumes.iter().find(|v| v.usable).unwrap_or(first);
+    format!(
+        "{} volumes: `measure` and `fit` take the one that [scan] of the case names, as in\n  series = \"{}\"\n",
+        volumes.len(),
+        shown.series
+    )
+}
