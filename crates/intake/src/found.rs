@@ -49,6 +49,13 @@ impl Found {
         let kinds: Vec<_> = files.par_iter().map(read_header).collect();
         let mut other: Option<IntakeError> = None;
         for (file, kind) in files.iter().zip(kinds) {
+            let name = file.name.rsplit(['/', '\\']).next().unwrap_or_default();
+            let damaged = matches!(kind, Err(IntakeError::Damaged { .. }));
+            if damaged && name.eq_ignore_ascii_case("DICOMDIR") {
+                // No slice has this name; what a damaged directory lists is just not compared.
+                found.skip(SkipReason::Directory);
+                continue;
+            }
             match kind? {
                 FileKind::Image(header) if header.localizer => {
                     found.skip(SkipReason::Localizer);
@@ -67,7 +74,6 @@ impl Found {
                 }
                 FileKind::Archive => found.skip(SkipReason::Archive),
                 FileKind::Unknown => {
-                    let name = file.name.rsplit(['/', '\\']).next().unwrap_or_default();
                     let hidden = name.starts_with('.');
                     found.skip(if hidden { SkipReason::Hidden } else { SkipReason::NotDicom });
                 }

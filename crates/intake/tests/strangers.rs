@@ -147,3 +147,16 @@ fn loops_and_copies_by_links_end() {
     assert_eq!(codes(&scan), ["duplicate-slices"]);
     assert_p0(Ok(scan), &["duplicate-slices"], "links");
 }
+
+#[test]
+fn a_damaged_directory_does_not_keep_good_slices_from_being_read() {
+    let dir = written(base(), &ScanOptions::default());
+    let directory = jawgauge_phantom::write_dicomdir(dir.path()).expect("a directory");
+    let bytes = std::fs::read(&directory).expect("read");
+    std::fs::write(&directory, &bytes[..bytes.len() * 2 / 3]).expect("written");
+    let scan = read_scan(dir.path(), None).expect("read");
+    assert_eq!(scan.volume.voxels(), base().voxels());
+    assert_eq!(scan.facts.skipped.get(&SkipReason::Directory), Some(&1));
+    // Where it is what the path names, it is told.
+    assert_eq!(read_scan(&directory, None).expect_err("damaged").code(), "damaged-file");
+}
