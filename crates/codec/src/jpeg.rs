@@ -78,10 +78,10 @@ impl<'a> Stream<'a> {
         }
     }
 
-    /// The end-of-image marker, and nothing behind it but zeros that pad a DICOM item.
+    /// The end-of-image marker, and nothing behind it but the padding of a DICOM item.
     pub(crate) fn must_end(mut self) -> Result<(), CodecError> {
         match self.marker()? {
-            EOI if self.bytes[self.at..].iter().all(|&b| b == 0) => Ok(()),
+            EOI if is_padding(&self.bytes[self.at..]) => Ok(()),
             EOI => Err(CodecError::Damaged("bytes stand behind the end of its image")),
             SOS => Err(CodecError::Unsupported("several scans in one stream")),
             0xDC => Err(LATER_LINES),
@@ -95,10 +95,19 @@ impl<'a> Stream<'a> {
 /// B.2.5).
 const LATER_LINES: CodecError = CodecError::Unsupported("a number of lines that comes later (DNL)");
 
-/// The stream up to and with its end-of-image marker, without the zeros that pad a DICOM item.
+/// Whether bytes behind a stream are the padding of a DICOM item: zeros, or, as some encoders
+/// have it, one 0xFF first.
+fn is_padding(bytes: &[u8]) -> bool {
+    bytes.strip_prefix(&[0xFF]).unwrap_or(bytes).iter().all(|&b| b == 0)
+}
+
+/// The stream up to and with its end-of-image marker, without the padding of a DICOM item.
 pub(crate) fn up_to_end(stream: &[u8]) -> Result<&[u8], CodecError> {
     let end = stream.iter().rposition(|&b| b != 0).map_or(0, |last| last + 1);
-    let stream = &stream[..end];
+    let stream = match &stream[..end] {
+        [padded @ .., 0xFF] if padded.ends_with(&[0xFF, EOI]) => padded,
+        stream => stream,
+    };
     if stream.ends_with(&[0xFF, EOI]) { Ok(stream) } else { Err(CodecError::Truncated) }
 }
 
