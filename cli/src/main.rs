@@ -26,7 +26,18 @@ use args::{Cli, Command, Common};
 use error::{CliError, exit};
 use output::Existing;
 
+/// Keeps quiet where the reader catches the panic of a library: its error is told instead.
+fn quiet_caught_panics() {
+    let told = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        if !jawgauge_intake::panics_are_caught() {
+            told(panic);
+        }
+    }));
+}
+
 fn main() -> ExitCode {
+    quiet_caught_panics();
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(e) if e.kind() == ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand => {

@@ -9,8 +9,9 @@ const SHORT: u32 = 11;
 /// bits of the code alone, and its symbol, 8 bits each from the lowest up; 0 where there is no code.
 pub(crate) struct Huffman {
     short: Box<[u32; 1 << SHORT]>,
-    /// First and last of the 16-bit words that begin with each longer code, rising, and its entry.
-    long: Vec<(u32, u32, u32)>,
+    /// The last of the 16-bit words that begin with each longer code, rising, and its entry. They
+    /// follow each other without a gap, and shorter codes come before them all.
+    long: Vec<(u32, u32)>,
 }
 
 impl Huffman {
@@ -32,7 +33,7 @@ impl Huffman {
                     let first = (code >> (16 - SHORT)) as usize;
                     table.short[first..][..1 << (SHORT - length)].fill(entry);
                 } else {
-                    table.long.push((code, code + step - 1, entry));
+                    table.long.push((code + step - 1, entry));
                 }
                 code += step;
             }
@@ -50,8 +51,8 @@ impl Huffman {
     #[cold]
     fn long_entry(&self, bits: u64) -> u32 {
         let word = u32::try_from(bits >> 48).unwrap_or(0);
-        let place = self.long.partition_point(|code| code.1 < word);
-        self.long.get(place).filter(|code| code.0 <= word).map_or(0, |code| code.2)
+        let place = self.long.partition_point(|code| code.0 < word);
+        self.long.get(place).map_or(0, |code| code.1)
     }
 }
 

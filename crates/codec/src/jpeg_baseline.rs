@@ -16,9 +16,6 @@ use crate::{CodecError, Decoded};
 /// Rows and columns of a block.
 const BLOCK: usize = 8;
 
-/// Samples that a byte can hold at most: a block has two codes, of one bit at least.
-pub(crate) const SAMPLES_PER_BYTE: usize = 4 * BLOCK * BLOCK;
-
 /// Decodes a stream whose frame header was checked.
 pub(crate) fn decode(stream: &[u8], frame: &Frame) -> Result<Decoded, CodecError> {
     let stream = up_to_end(stream)?;

@@ -194,7 +194,6 @@ fn jpeg_frame(stream: &[u8], shape: &FrameShape) -> Result<Decoded, CodecError> 
         }
         0xC3 => Err(CodecError::Damaged("its precision is out of range")),
         0xC0 | 0xC1 if frame.precision == 8 && !shape.signed => {
-            shape.check_length(stream, jpeg_baseline::SAMPLES_PER_BYTE)?;
             jpeg_baseline::decode(stream, &frame)
         }
         0xC0 | 0xC1 => {

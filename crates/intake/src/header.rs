@@ -1,5 +1,4 @@
 use std::io::Read;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 use dicom_core::value::Value;
@@ -12,6 +11,7 @@ use crate::archive::is_archive;
 use crate::attribute::{Attribute, quoted, sop_class_name, transfer_syntax_name};
 use crate::cursor::Coding;
 use crate::decimal::parse_decimals;
+use crate::guard::guarded;
 use crate::plain::{PlainKind, recognise};
 use crate::source::{Layer, ScanFile};
 use crate::walk::{PixelSpan, WalkFault, Walked, is_entered, walk};
@@ -168,8 +168,7 @@ fn parse(kept: &[u8]) -> Result<InMemDicomObject, String> {
         let object = OpenFileOptions::new().from_reader(bytes.as_slice());
         object.map(dicom_object::FileDicomObject::into_inner).map_err(|e| quoted(&e.to_string()))
     };
-    catch_unwind(AssertUnwindSafe(read))
-        .unwrap_or_else(|_| Err("its attributes cannot be read".to_owned()))
+    guarded(read).unwrap_or_else(|| Err("its attributes cannot be read".to_owned()))
 }
 
 /// The path of a directory record's file, parts joined by `/`; `None` where the record

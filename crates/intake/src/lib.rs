@@ -34,6 +34,7 @@ mod folder;
 mod found;
 mod fragments;
 mod greys;
+mod guard;
 mod header;
 mod pixels;
 mod plain;
@@ -52,6 +53,7 @@ mod warning;
 pub use attribute::Attribute;
 pub use error::IntakeError;
 pub use folder::{SkipReason, Skipped};
+pub use guard::panics_are_caught;
 pub use pixels::Progress;
 pub use scan::{
     OpenScan, ReadOptions, Scan, ScanFacts, SeriesSummary, list_series, open_scan, read_scan,

@@ -13,6 +13,7 @@ use rayon::prelude::*;
 use crate::IntakeError;
 use crate::archive::read_exact_at;
 use crate::fragments::Run;
+use crate::guard::guarded;
 use crate::source::{Layer, Place, ScanFile, Stream};
 use crate::voxel::{Voxel, Words};
 
@@ -221,7 +222,9 @@ fn decode(
         reason,
         remedy: "copy the file again, or export the scan uncompressed",
     };
-    let decoded = decode_frame(codec, stream, shape).map_err(|e| refused(e.to_string()))?;
+    let decoded = guarded(|| decode_frame(codec, stream, shape))
+        .ok_or_else(|| refused("the decoder stopped".to_owned()))?
+        .map_err(|e| refused(e.to_string()))?;
     let expected = usize::from(shape.rows) * usize::from(shape.columns);
     if decoded.samples.len() != expected {
         let found = decoded.samples.len();
