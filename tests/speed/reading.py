@@ -75,6 +75,8 @@ def measure_site(case):
 
 def write(kind, dims, folder):
     subprocess.run([EXAMPLES / "write_scans", "--jaw", kind, dims, folder], check=True)
+    # Else the disk is still being written to while times are taken.
+    os.sync()
     return folder / "scan"
 
 
@@ -125,7 +127,7 @@ def whole(table, name, scan, voxels, rounds, others):
     for n in both:
         ratio = ms["jawgauge", n] / ms["plain read", n]
         table.ask(ratio <= MOST_WHOLE, f"{name}, {n} threads: {ratio:.2f} times the plain read")
-    for library, least in ((f"SimpleITK", LEAST_SIMPLEITK), ("pydicom", LEAST_PYDICOM)):
+    for library, least in (("SimpleITK", LEAST_SIMPLEITK), ("pydicom", LEAST_PYDICOM)):
         for (work, n), found in ms.items():
             if work.startswith(library):
                 ratio = found / ms["jawgauge", n]
@@ -177,7 +179,7 @@ def main(rounds, large):
         site(table, "512 x 512 x 512, 512 files", folder / "series", rounds)
         for kind, coding in (("rle", "RLE"), ("jpeg", "JPEG Lossless")):
             scan = write(kind, "512x512x512", folder / kind)
-            compressed(table, f"512 x 512 x 512, {coding}", scan, 1)
+            compressed(table, f"512 x 512 x 512, {coding}", scan, rounds)
         if large:
             scan = write("series", "800x800x600", folder / "large")
             others = {simpleitk: "simpleitk-series", pydicom: "pydicom-series"}
