@@ -18,16 +18,18 @@ const PSOT: usize = 6;
 /// The irreversible wavelet is transformation 0, the reversible one 1 (T.800 table A.20).
 const IRREVERSIBLE: u8 = 0;
 
-/// Tiles, precincts, and code blocks that a picture of any size may have, and samples that each
-/// must have on average beyond that: every one costs memory, whatever the stream holds.
+/// Tiles that a picture of any size may have, and precincts and code blocks that a tile may have,
+/// and samples that each must have on average beyond that: every one costs memory (a block about
+/// 440 bytes, as measured), whatever the stream holds. The decoder keeps one tile at a time.
 const FREE_PARTS: u64 = 4096;
 const SAMPLES_PER_TILE: u64 = 4096;
 const SAMPLES_PER_PRECINCT: u64 = 256;
 const SAMPLES_PER_BLOCK: u64 = 64;
 
 /// Packets (precincts times quality layers, section B.9) that a picture of any size may have, and
-/// one more for each sample: every one costs time.
+/// one more for each sample; and code blocks, with more as above: every one costs time.
 const FREE_PACKETS: u64 = 1 << 20;
+const FREE_BLOCKS: u64 = 1 << 20;
 
 /// What a codestream says of its picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -53,6 +55,8 @@ struct Style {
 /// Where it lies on the reference grid, and its tiles (section B.3).
 struct Grid {
     picture: Picture,
+    left: u32,
+    top: u32,
     tile_rows: u32,
     tile_columns: u32,
     tiles: u32,
@@ -134,7 +138,21 @@ fn grid(reader: &mut Reader<'_>) -> Result<Grid, CodecError> {
     let down = u64::from((bottom - tile_top).div_ceil(tile_rows));
     within(across * down, FREE_PARTS + samples(&picture) / SAMPLES_PER_TILE)?;
     let tiles = u32::try_from(across * down).unwrap_or(u32::MAX);
-    Ok(Grid { picture, tile_rows, tile_columns, tiles })
+    Ok(Grid { picture, left, top, tile_rows, tile_columns, tiles })
+}
+
+impl Grid {
+    /// The most times that the picture can be halved, up to `levels`, and keep a sample (section
+    /// B.5): a narrow one that does not begin at 0 may lose its last before.
+    fn halvings(&self, levels: u8) -> u8 {
+        let kept = |first: u32, side: u32, n: u8| {
+            let after = |at: u64| at.div_ceil(1 << n);
+            after(u64::from(first) + u64::from(side)) > after(first.into())
+        };
+        let Picture { rows, columns, .. } = self.picture;
+        let whole = |n: &u8| kept(self.left, columns, *n) && kept(self.top, rows, *n);
+        (0..=levels).rev().find(whole).unwrap_or(0)
+    }
 }
 
 fn samples(picture: &Picture) -> u64 {
@@ -152,8 +170,8 @@ fn within(found: u64, most: u64) -> Result<(), CodecError> {
 pub(crate) struct Checked {
     /// Whether the wavelet is reversible throughout.
     pub(crate) reversible: bool,
-    /// The fewest levels of a wavelet.
-    pub(crate) levels: u8,
+    /// How often the picture can be halved.
+    pub(crate) halvings: u8,
     /// The stream with [`NO_PACKET`] behind each tile.
     pub(crate) ended: Vec<u8>,
 }
@@ -207,7 +225,8 @@ pub(crate) fn check(stream: &[u8]) -> Result<Checked, CodecError> {
         return Err(CodecError::Damaged("bytes stand behind the end of its image"));
     }
     let reversible = style.reversible.ok_or(CodecError::Damaged("it has no coding style"))?;
-    Ok(Checked { reversible, levels: style.levels, ended: with_ends(stream, tiles) })
+    let halvings = grid.halvings(style.levels);
+    Ok(Checked { reversible, halvings, ended: with_ends(stream, tiles) })
 }
 
 /// Puts [`NO_PACKET`] behind each tile.
@@ -316,21 +335,31 @@ impl Style {
         }
         self.levels = if self.reversible.is_some() { self.levels.min(levels) } else { levels };
         self.reversible = Some(self.reversible.unwrap_or(true) && wavelet != IRREVERSIBLE);
-        let picture = samples(&grid.picture);
-        let block = 1_u64 << (width + 2) << (height + 2);
-        within(picture / block, FREE_PARTS + picture / SAMPLES_PER_BLOCK)?;
         let columns = u64::from(grid.tile_columns.min(grid.picture.columns));
         let rows = u64::from(grid.tile_rows.min(grid.picture.rows));
-        let mut precincts = 0;
+        let (mut precincts, mut blocks) = (0, 0);
         for level in (0..=levels).rev() {
             // Without sizes of their own precincts are 2^15 samples wide and high.
             let size = if flags & 1 == 0 { 0xFF } else { body.byte()? };
             // Two more, as they do not begin where the tile does.
-            let parts = |side: u64, bits: u8| (side >> level >> bits) + 2;
-            precincts += parts(columns, size & 15) * parts(rows, size >> 4);
+            let parts = |side: u64, level: u8, bits: u8| (side >> level >> bits) + 2;
+            precincts += parts(columns, level, size & 15) * parts(rows, level, size >> 4);
+            // Section B.7: blocks are no larger than the precinct's part of a band, of which all
+            // levels but the lowest have three of half the size.
+            let (bands, half) = if level == levels { (1, 0) } else { (3, 1) };
+            let (Some(across), Some(down)) =
+                ((size & 15).checked_sub(half), (size >> 4).checked_sub(half))
+            else {
+                return Err(CodecError::Damaged("its coding style is out of range"));
+            };
+            blocks += bands
+                * parts(columns, level + half, across.min(width + 2))
+                * parts(rows, level + half, down.min(height + 2));
         }
         within(precincts, FREE_PARTS + columns * rows / SAMPLES_PER_PRECINCT)?;
-        let packets = precincts * u64::from(grid.tiles) * u64::from(self.layers.max(1));
-        within(packets, FREE_PACKETS + picture)
+        within(blocks, FREE_PARTS + columns * rows / SAMPLES_PER_BLOCK)?;
+        let (picture, tiles) = (samples(&grid.picture), u64::from(grid.tiles));
+        within(precincts * tiles * u64::from(self.layers.max(1)), FREE_PACKETS + picture)?;
+        within(blocks * tiles, FREE_BLOCKS + picture / SAMPLES_PER_BLOCK)
     }
 }

@@ -23,7 +23,7 @@ pub(crate) fn decode(stream: &[u8], shape: &FrameShape) -> Result<Decoded, Codec
     }
     // The end marker is the same as that of other JPEG streams (table A.2).
     let stream = up_to_end(stream)?;
-    let Checked { reversible, levels, ended } = check(stream)?;
+    let Checked { reversible, halvings, ended } = check(stream)?;
     let as_words = picture.bits == u32::from(shape.bits_stored) && reversible;
     if !picture.signed && shape.signed && !as_words {
         return Err(CodecError::Signed { stream: false });
@@ -34,7 +34,7 @@ pub(crate) fn decode(stream: &[u8], shape: &FrameShape) -> Result<Decoded, Codec
     let decode = |stream: &[u8], options| {
         Image::from_bytes_with(stream, options).map_err(|e| refused(&e.to_string()))
     };
-    decode(&ended, options.clone().reduce(levels.into()))?;
+    decode(&ended, options.clone().reduce(halvings.into()))?;
     let image = decode(stream, options)?;
     let [component] = image.components() else {
         return Err(CodecError::Components { found: image.num_components() });
