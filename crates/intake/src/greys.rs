@@ -66,7 +66,7 @@ fn check_look(found: &Histogram, volume: &Volume, file: &str) -> Result<(), Inta
     let there: Vec<usize> = (0..found.bins.len()).filter(|&b| found.bins[b] > 0).collect();
     let rescale = volume.rescale(volume.part().first[2]);
     let grey = |bin: usize| found.value(bin) * rescale.slope + rescale.intercept;
-    let (low, high) = match there.as_slice() {
+    let (mut low, high) = match there.as_slice() {
         [] => return refused("no voxel was scanned".to_owned()),
         [one] => return refused(format!("all voxels have the grey value {}", grey(*one))),
         [a, b] => {
@@ -79,7 +79,11 @@ fn check_look(found: &Histogram, volume: &Volume, file: &str) -> Result<(), Inta
         let (low, high) = (grey(low), grey(high));
         return refused(format!("grey values reach from {low:e} to {high:e}"));
     }
-    let total = found.bins.iter().sum::<u64>() as f64;
+    // One value by itself below all others is padding that no attribute declares.
+    if (there[1] - low) * 10 > high - low {
+        low = there[1];
+    }
+    let total = found.bins[low..=high].iter().sum::<u64>() as f64;
     // Without the outermost thousandth, which metal or a dead voxel may have.
     let quantile = |share: f64| {
         let mut sum = 0.0;

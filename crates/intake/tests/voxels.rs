@@ -171,6 +171,18 @@ fn a_constant_shell_that_no_attribute_declares_is_told() {
     assert_eq!(part.warnings, [ScanWarning::UndeclaredPadding { grey: -2000.0, share: None }]);
 }
 
+#[test]
+fn a_little_padding_far_below_all_else_does_not_make_a_scan_look_inverted() {
+    // Corners beyond a circle of 22.5 mm: half a per cent of the voxels.
+    let cut = |p: PatientPoint| {
+        let [x, y, _] = p.to_array();
+        if x.hypot(y) <= 22.5 { p0_grey(p) } else { -30_000.0 }
+    };
+    let scan = reread(&sampled(Storage::Signed, 0.0, cut), |_, _| {}).expect("read");
+    let corner = scan.volume.voxel_grey(0, 0, 0);
+    assert_eq!(corner, Some(-30_000.0));
+}
+
 /// Checked against `dicom-pixeldata`, a general-purpose decoder that shares no code with
 /// the reading of voxels here.
 #[test]
