@@ -16,6 +16,7 @@
 //!   from a lossless one.
 //! - Bits above Bits Stored are not looked at: the caller masks them, as in native frames.
 //! - A panic inside a decoder becomes an error, but the process's panic hook still sees it.
+//! - `openjp2` is C turned into Rust, with unsafe code: its bounds are its own, not the compiler's.
 
 mod bits;
 mod codestream;

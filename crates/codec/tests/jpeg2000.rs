@@ -1,5 +1,5 @@
 //! JPEG 2000 and High-Throughput JPEG 2000: signedness, tiles, and every fault of a codestream.
-//! Streams of outside encoders, OpenJPEG and OpenJPH.
+//! Streams of outside encoders, OpenJPEG, OpenJPH and FFmpeg.
 
 mod common;
 
@@ -154,6 +154,29 @@ fn a_tile_without_a_length_goes_on_up_to_the_end_marker() {
     }
 }
 
+/// Rows 13 to 15 of the reference grid: halved twice, none of them is left (ITU-T T.800 section B.5).
+#[test]
+fn a_picture_too_narrow_for_its_lowest_resolutions_is_decoded() {
+    let fixture = fixture("openjpeg-square.j2k");
+    let sod = place(&fixture.stream, 0x93);
+    // SIZ: section A.5.1. No length of the tile.
+    let mut head = fixture.stream[..sod + 2].to_vec();
+    for (at, number) in [(12, 16), (20, 13), (28, 16), (place(&head, 0x90) + 6, 0)] {
+        put_long(&mut head, at, number);
+    }
+    // Three levels, and an empty packet (section B.10.3) for each of the two resolutions that are
+    // left: all coefficients are 0, which is the middle of the range.
+    assert_eq!(head[place(&head, 0x52) + 9], 3);
+    let with = |packets: usize| [&head[..], &vec![0; packets], &[0xFF, 0xD9]].concat();
+    let shape = FrameShape { rows: 3, ..fixture.shape };
+    let found = decode_frame(Codec::Jpeg2000, &with(2), &shape).expect("decoded");
+    assert_eq!(found.samples, vec![1 << 11; shape.samples()]);
+    for fewer in [0, 1] {
+        let found = decode_frame(Codec::Jpeg2000, &with(fewer), &shape);
+        assert!(found.is_err(), "{fewer} packets of two decode");
+    }
+}
+
 #[test]
 fn a_missing_or_repeated_tile_is_an_error() {
     let (shape, stream, _) = larger("openjpeg-square.j2k");
@@ -233,8 +256,16 @@ fn a_codestream_that_asks_for_too_many_parts_is_refused() {
         stream
     };
     let shape = FrameShape { rows: 1024, columns: 1024, ..fixture.shape };
-    for stream in [sized(1, 0x11, 4), sized(65_535, 0x66, 4), sized(1, 0xFF, 0)] {
+    // With 0xF1 precincts, not the style, make the blocks one sample wide (section B.7).
+    for stream in [sized(1, 0x11, 4), sized(65_535, 0x66, 4), sized(1, 0xFF, 0), sized(1, 0xF1, 3)]
+    {
         assert_eq!(decode_frame(Codec::Jpeg2000, &stream, &shape), Err(parts.clone()));
+    }
+    // Precincts of one sample have no place in a band of half the size (table A.21).
+    let range = CodecError::Damaged("its coding style is out of range");
+    for precinct in [0xF0, 0x0F] {
+        let found = decode_frame(Codec::Jpeg2000, &sized(1, precinct, 4), &shape);
+        assert_eq!(found, Err(range.clone()), "{precinct:x}");
     }
     // As many as an ordinary picture has go on to the decoder.
     assert!(

@@ -1,5 +1,5 @@
-//! JPEG-LS (ITU-T T.87): padding before the end marker and every fault of a stream. Streams of an
-//! outside encoder, CharLS.
+//! JPEG-LS (ITU-T T.87): padding before the end marker and every fault of a stream. Streams of
+//! outside encoders, CharLS and FFmpeg.
 
 mod common;
 

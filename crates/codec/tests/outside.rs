@@ -1,5 +1,5 @@
 //! Streams of outside encoders (see `fixtures/codec/make.py`): libjpeg-turbo, liblj92, CharLS,
-//! OpenJPEG, OpenJPH, pydicom.
+//! OpenJPEG, OpenJPH, FFmpeg, pydicom.
 
 mod common;
 
