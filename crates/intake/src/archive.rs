@@ -8,6 +8,7 @@ use zip::ZipArchive;
 use crate::IntakeError;
 use crate::attribute::escaped;
 use crate::folder::{SkipReason, Skipped, shown};
+use crate::inflate::Inflate;
 use crate::source::{Place, ScanFile};
 
 /// An archive with more members than this is refused; a scan has some thousands.
@@ -43,12 +44,10 @@ impl Archive {
         };
         let mut file = self.zip.clone().into_inner();
         file.seek(SeekFrom::Start(start))?;
-        let bytes = io::BufReader::with_capacity(1 << 16, file.take(packed));
-        let reader: Box<dyn Read + Send> = if deflated {
-            Box::new(flate2::bufread::DeflateDecoder::new(bytes))
-        } else {
-            Box::new(bytes)
-        };
+        let bytes: Box<dyn Read + Send> = Box::new(file.take(packed));
+        let bytes = io::BufReader::new(bytes);
+        let reader: Box<dyn Read + Send> =
+            if deflated { Box::new(Inflate::new(bytes)) } else { Box::new(bytes) };
         Ok(Checked { reader, crc: flate2::Crc::new(), checksum })
     }
 }

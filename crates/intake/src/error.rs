@@ -286,6 +286,17 @@ pub enum IntakeError {
         /// Share of voxels in the lower group, 0 to 1.
         low_share: f64,
     },
+    /// Voxels use more bits than are declared.
+    #[error(
+        "(0028,0101) BitsStored is {bits_stored}, but grey values run on into the bits above, in \
+         {file} or the rest of the series: export the scan again with the right Bits Stored"
+    )]
+    MoreBits {
+        /// The first file.
+        file: String,
+        /// Bits Stored.
+        bits_stored: u16,
+    },
     /// The parts do not make a volume.
     #[error("{0}, in the scan's path: export the scan again")]
     Volume(#[from] jawgauge_volume::VolumeError),
@@ -321,6 +332,7 @@ impl IntakeError {
             Self::TooLarge { .. } => "too-large",
             Self::Greys { .. } => "grey-values",
             Self::Signedness { .. } => "signedness",
+            Self::MoreBits { .. } => "bits-stored",
             Self::Volume(_) | Self::Space(_) => "no-volume",
         }
     }
@@ -346,6 +358,7 @@ impl IntakeError {
             | Self::Archive { file, .. }
             | Self::Plain { file, .. }
             | Self::Greys { file, .. }
+            | Self::MoreBits { file, .. }
             | Self::Signedness { file, .. } => Some(file),
             Self::SamePlace { first, .. } => Some(first),
             Self::Uneven { before, .. } => Some(before),

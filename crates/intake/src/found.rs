@@ -129,7 +129,14 @@ impl Found {
     ) -> Result<OpenScan, IntakeError> {
         let mut scan = match (self.series.get(uid), self.plain.get(uid)) {
             (Some(headers), _) => self.lay_out_slices(uid, headers, frame_pitch_mm)?,
-            (None, Some((file, kind, layer))) => open_plain(file, *kind, *layer)?,
+            (None, Some((file, kind, layer))) => {
+                let mut scan = open_plain(file, *kind, *layer)?;
+                if frame_pitch_mm.is_some() {
+                    let (remark, file) = (FileRemark::PitchIgnored, file.name.clone());
+                    scan.warnings.push(ScanWarning::Files { remark, file, files: 1 });
+                }
+                scan
+            }
             (None, None) => return Err(IntakeError::NoScan { skipped: self.skipped.clone() }),
         };
         scan.facts.skipped = self.skipped.clone();
@@ -176,6 +183,7 @@ impl Found {
             rescale,
             facts: facts(uid, &slices, &present, &geometry),
             warnings,
+            overlays: slices.iter().any(|s| s.object.overlays),
             first: lowest.file.name.clone(),
             geometry,
         })

@@ -1,12 +1,13 @@
-use jawgauge_volume::{StoredVoxels, Volume};
+use jawgauge_volume::{StoredVoxels, Volume, VoxelBox};
 use ndarray::parallel::prelude::*;
 use ndarray::{Array3, Axis};
 
 use crate::IntakeError;
+use crate::shell::corner_value;
 
 /// An empty stretch of stored values as wide as this, in steps, parts two groups: a
 /// quarter of all 16-bit values, where a wrong sign moves values by half of them or more.
-const WIDEST_GAP: usize = 16_384;
+pub(crate) const WIDEST_GAP: usize = 16_384;
 /// The share of voxels that either group has at least; metal and noise stay below.
 const SMALLEST_GROUP: f64 = 0.05;
 /// The same on the sample that is looked at first, lower so that chance does not hide a group.
@@ -31,23 +32,37 @@ const RARE: f64 = 0.02;
 /// of millions is no X-ray scale.
 ///
 /// Padding and missing slices do not count. Every 16th row is looked at first; only where
-/// that is suspicious all voxels are.
+/// that is suspicious all voxels are. In a part of a scan any two groups are suspicious,
+/// however small one is: nearly all of it may be in the part.
 pub(crate) fn check_greys(volume: &Volume, file: &str) -> Result<(), IntakeError> {
-    let voxels = volume.part().voxels();
-    let step = if voxels < WORTH_A_SAMPLE { 1 } else { ROW_STEP };
+    let part = volume.part();
+    let whole = part == VoxelBox::whole(volume.geometry().dims());
+    let step = if part.voxels() < WORTH_A_SAMPLE { 1 } else { ROW_STEP };
     let sample = histogram(volume, step);
     check_look(&sample, volume, file)
         .or_else(|_| check_look(&histogram(volume, 1), volume, file))?;
-    if sample.whole_steps && two_groups(&sample.bins, SMALLEST_GROUP_OF_SAMPLE).is_some() {
-        check_sign(volume, &histogram(volume, 1), file)?;
+    let (of_sample, of_all) =
+        if whole { (SMALLEST_GROUP_OF_SAMPLE, SMALLEST_GROUP) } else { (0.0, 0.0) };
+    if sample.whole_steps && two_groups(&sample.bins, of_sample).is_some() {
+        check_sign(volume, &histogram(volume, 1), of_all, file)?;
     }
     Ok(())
 }
 
-fn check_sign(volume: &Volume, all: &Histogram, file: &str) -> Result<(), IntakeError> {
-    let Some((low, high, low_share)) = two_groups(&all.bins, SMALLEST_GROUP) else {
+fn check_sign(
+    volume: &Volume,
+    all: &Histogram,
+    smallest: f64,
+    file: &str,
+) -> Result<(), IntakeError> {
+    let Some((low, high, low_share)) = two_groups(&all.bins, smallest) else {
         return Ok(());
     };
+    let one_value = all.bins[..low].iter().all(|&n| n == 0);
+    if one_value && corner_value(volume).is_some_and(|corner| corner == all.value(low)) {
+        // The corners of all slices have it: padding that no attribute declares.
+        return Ok(());
+    }
     let signed = matches!(volume.voxels(), StoredVoxels::Signed(_));
     let lowest = if signed { i32::from(i16::MIN) } else { 0 };
     // Bins are 16 bits wide.

@@ -4,7 +4,8 @@ use std::sync::Arc;
 use dicom_core::value::Value;
 use dicom_core::{PrimitiveValue, Tag};
 use dicom_dictionary_std::{tags, uids};
-use dicom_object::{FileMetaTableBuilder, InMemDicomObject, OpenFileOptions};
+use dicom_object::InMemDicomObject;
+use dicom_transfer_syntax_registry::entries::IMPLICIT_VR_LITTLE_ENDIAN;
 
 use crate::IntakeError;
 use crate::archive::is_archive;
@@ -17,8 +18,10 @@ use crate::source::{Layer, ScanFile};
 use crate::walk::{PixelSpan, WalkFault, Walked, is_entered, walk};
 
 /// What is read of every file's header.
-const WANTED: [Tag; 30] = [
+const WANTED: [Tag; 32] = [
     tags::IMAGE_TYPE,
+    tags::VOLUMETRIC_PROPERTIES,
+    tags::ANATOMICAL_ORIENTATION_TYPE,
     tags::SOP_CLASS_UID,
     tags::PATIENT_NAME,
     tags::PATIENT_ID,
@@ -72,7 +75,8 @@ pub(crate) struct Header {
     shared: Option<InMemDicomObject>,
     /// Functional groups of each frame.
     frames: Vec<InMemDicomObject>,
-    modality_lut: bool,
+    /// Attributes of the outermost level that matter by being there.
+    present: Vec<Tag>,
     /// Float Pixel Data or Double Float Pixel Data, where it stands for Pixel Data.
     pub(crate) float_pixels: Option<Tag>,
 }
@@ -149,24 +153,13 @@ fn other_kind(file: &ScanFile) -> Result<FileKind, IntakeError> {
     Ok(recognise(&head).map_or(FileKind::Unknown, |kind| FileKind::Plain(kind, layer)))
 }
 
-/// Attributes as the DICOM library reads them.
-///
-/// It gets a file of its own: correct file meta information and the attributes kept by
-/// the walk. A panic inside the library becomes an error.
+/// Attributes as the DICOM library reads them: those kept by the walk, implicit little
+/// endian. A panic inside the library becomes an error.
 fn parse(kept: &[u8]) -> Result<InMemDicomObject, String> {
-    let meta = FileMetaTableBuilder::new()
-        .media_storage_sop_class_uid(uids::CT_IMAGE_STORAGE)
-        .media_storage_sop_instance_uid("2.25.1")
-        .transfer_syntax(uids::IMPLICIT_VR_LITTLE_ENDIAN)
-        .build()
-        .map_err(|e| e.to_string())?;
     let read = || {
-        let mut bytes = Vec::with_capacity(kept.len() + 512);
-        bytes.extend_from_slice(b"DICM");
-        meta.write(&mut bytes).map_err(|e| e.to_string())?;
-        bytes.extend_from_slice(kept);
-        let object = OpenFileOptions::new().from_reader(bytes.as_slice());
-        object.map(dicom_object::FileDicomObject::into_inner).map_err(|e| quoted(&e.to_string()))
+        let object =
+            InMemDicomObject::read_dataset_with_ts(kept, &IMPLICIT_VR_LITTLE_ENDIAN.erased());
+        object.map_err(|e| quoted(&e.to_string()))
     };
     guarded(read).unwrap_or_else(|| Err("its attributes cannot be read".to_owned()))
 }
@@ -195,6 +188,10 @@ pub(crate) fn sop_class_error(file: &str, uid: &str) -> IntakeError {
     IntakeError::SopClass { file: file.to_owned(), uid: uid.to_owned(), name: sop_class_name(uid) }
 }
 
+fn is_overlay(tag: Tag) -> bool {
+    tag.group() & 0xFF01 == 0x6000
+}
+
 /// The text of an attribute without closing blanks, `None` where absent or empty.
 fn text_of(object: &InMemDicomObject, tag: Tag) -> Option<String> {
     let text = object.get(tag)?.value().to_str().ok()?;
@@ -213,7 +210,6 @@ impl Header {
         let shared = walked.shared.first().map(|kept| parse(kept)).transpose().map_err(damaged)?;
         let frames = walked.frames.iter().map(|kept| parse(kept)).collect::<Result<_, _>>();
         let frames = frames.map_err(damaged)?;
-        let modality_lut = walked.present.contains(&tags::MODALITY_LUT_SEQUENCE);
         let float_pixels = [tags::FLOAT_PIXEL_DATA, tags::DOUBLE_FLOAT_PIXEL_DATA]
             .into_iter()
             .find(|tag| walked.present.contains(tag));
@@ -235,10 +231,15 @@ impl Header {
             object,
             shared,
             frames,
-            modality_lut,
+            present: Vec::new(),
             float_pixels,
             file,
         };
+        let pointed_at = header.pointed_at(tags::FRAME_INCREMENT_POINTER);
+        let matters = |tag: &Tag| {
+            *tag == tags::MODALITY_LUT_SEQUENCE || is_overlay(*tag) || pointed_at.contains(tag)
+        };
+        header.present = walked.present.into_iter().filter(matters).collect();
         header.series_uid = header.text(tags::SERIES_INSTANCE_UID)?;
         Ok(header)
     }
@@ -252,20 +253,21 @@ impl Header {
         self.shared.is_some() || !self.frames.is_empty()
     }
 
-    /// The object that holds an attribute of a frame: its own functional groups, the
-    /// shared ones, or the outermost level.
+    /// The object that holds an attribute of a frame: its own functional groups, or the
+    /// shared ones; the outermost level only where frames have no groups of their own.
     ///
-    /// Where functional groups have it, the outermost level does not count (DICOM PS3.3
-    /// section C.7.6.16).
-    fn holder(&self, frame: Option<usize>, tag: Tag) -> &InMemDicomObject {
+    /// Where they have, the outermost level has no such attribute, or does not count (DICOM
+    /// PS3.3 section C.7.6.16).
+    fn holder(&self, frame: Option<usize>, tag: Tag) -> Option<&InMemDicomObject> {
         let own = frame.and_then(|frame| self.frames.get(frame));
-        let grouped = [own, self.shared.as_ref()].into_iter().flatten();
-        grouped.into_iter().find(|o| text_of(o, tag).is_some()).unwrap_or(&self.object)
+        let outer = self.frames.is_empty().then_some(&self.object);
+        let all = [own, self.shared.as_ref(), outer].into_iter().flatten();
+        all.into_iter().find(|o| text_of(o, tag).is_some())
     }
 
     /// The text of an attribute of a frame.
     pub(crate) fn frame_text(&self, frame: Option<usize>, tag: Tag) -> Option<String> {
-        text_of(self.holder(frame, tag), tag)
+        text_of(self.holder(frame, tag)?, tag)
     }
 
     /// Whether the functional groups say something else than the outermost level.
@@ -283,8 +285,23 @@ impl Header {
         self.optional_text(tag).ok_or_else(|| self.missing(tag, None))
     }
 
+    /// Whether a table of grey values is there.
     pub(crate) fn has_modality_lut(&self) -> bool {
-        self.modality_lut
+        self.present.contains(&tags::MODALITY_LUT_SEQUENCE)
+    }
+
+    /// Whether there are overlays, which may lie in unused bits of the voxels (DICOM PS3.5
+    /// section 8.1.2).
+    pub(crate) fn has_overlays(&self) -> bool {
+        self.present.iter().any(|tag| is_overlay(*tag))
+    }
+
+    /// The attributes that the frame increment points at, those alone that are there or
+    /// mean time.
+    pub(crate) fn frame_increments(&self) -> Vec<Tag> {
+        let times = [tags::FRAME_TIME, tags::FRAME_TIME_VECTOR];
+        let counts = |tag: &Tag| times.contains(tag) || self.present.contains(tag);
+        self.pointed_at(tags::FRAME_INCREMENT_POINTER).into_iter().filter(counts).collect()
     }
 
     /// `N` decimals of a type 1 attribute: never a default.
@@ -303,7 +320,7 @@ impl Header {
     }
 
     /// The attributes that an attribute of tags points at.
-    pub(crate) fn pointed_at(&self, tag: Tag) -> Vec<Tag> {
+    fn pointed_at(&self, tag: Tag) -> Vec<Tag> {
         match self.object.get(tag).map(|e| e.value()) {
             Some(Value::Primitive(PrimitiveValue::Tags(tags))) => tags.to_vec(),
             _ => Vec::new(),

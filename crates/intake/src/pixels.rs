@@ -2,8 +2,8 @@ use std::collections::HashMap;
 use std::fs::File;
 use std::io::{self, Read};
 use std::ops::Range;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering::Relaxed};
+use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use jawgauge_codec::{Codec, FrameShape, decode_frame};
 use jawgauge_volume::{StoredVoxels, VoxelBox};
@@ -15,9 +15,9 @@ use crate::archive::read_exact_at;
 use crate::fragments::Run;
 use crate::guard::guarded;
 use crate::source::{Layer, Place, ScanFile, Stream};
-use crate::voxel::{Voxel, Words};
+use crate::voxel::{OtherBits, Voxel, Words, settle};
 
-/// Packed bytes behind the last voxel that are read for the checksum at their end.
+/// The most packed bytes behind the last voxel that are read for the checksum at their end.
 const MOST_BEHIND: u64 = 1 << 26;
 
 /// Told after each slice: how many are read, of how many.
@@ -37,9 +37,12 @@ pub(crate) struct FrameSource {
 impl FrameSource {
     /// Whether single rows can be read without the rest of the slice.
     pub(crate) fn is_within_reach(&self) -> bool {
-        self.file.is_random()
-            && self.layer == Layer::Plain
-            && matches!(self.coded, Coded::Native(_))
+        self.is_in_place() && matches!(self.coded, Coded::Native(_))
+    }
+
+    /// Whether its bytes are reached by their place in a file of their own.
+    fn is_in_place(&self) -> bool {
+        self.file.is_random() && self.layer == Layer::Plain
     }
 }
 
@@ -64,22 +67,38 @@ pub(crate) enum Stored {
 /// Nothing is rescaled. Of native voxels only the rows of the box are read; a compressed
 /// frame is decoded whole. Each thread holds one slice besides the array. What cannot be
 /// reached but by reading all before it (packed files with several frames) is read by one
-/// thread, in order. Also tells whether any frame was compressed with loss.
+/// thread, in order, to its end, where the checksum stands. Also tells what was noticed.
 pub(crate) fn read_voxels(
     sources: &[Option<FrameSource>],
     dims: [usize; 3],
     part: VoxelBox,
     stored: Stored,
     progress: Option<Progress<'_>>,
-) -> Result<(StoredVoxels, bool), IntakeError> {
-    let lossy = AtomicBool::new(false);
-    let reading = Reading { sources, dims, part, progress, lossy: &lossy };
+) -> Result<(StoredVoxels, Noticed), IntakeError> {
+    let noticed = Mutex::default();
+    let mut ends = HashMap::new();
+    for source in sources.iter().flatten().filter(|s| !s.is_in_place()) {
+        let end = source.runs.iter().map(|r| r.offset + r.length).max().unwrap_or(0);
+        let known: &mut u64 = ends.entry(Arc::as_ptr(&source.file).addr()).or_default();
+        *known = end.max(*known);
+    }
+    let reading = Reading { sources, dims, part, progress, ends, noticed: &noticed };
     let voxels = match stored {
         Stored::Signed => reading.read().map(StoredVoxels::Signed),
         Stored::Unsigned => reading.read().map(StoredVoxels::Unsigned),
         Stored::Float => reading.read().map(StoredVoxels::Float),
     };
-    voxels.map(|voxels| (voxels, lossy.load(Relaxed)))
+    let noticed = noticed.into_inner().unwrap_or_else(PoisonError::into_inner);
+    voxels.map(|voxels| (voxels, noticed))
+}
+
+/// What was noticed while voxels were read.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Noticed {
+    /// Whether any stream says that it lost something.
+    pub(crate) lossy: bool,
+    /// Bits above those stored.
+    pub(crate) other_bits: OtherBits,
 }
 
 struct Reading<'a> {
@@ -87,8 +106,9 @@ struct Reading<'a> {
     dims: [usize; 3],
     part: VoxelBox,
     progress: Option<Progress<'a>>,
-    /// Whether any stream says that it lost something.
-    lossy: &'a AtomicBool,
+    /// Where the last voxel of a packed file ends, in its unpacked bytes, by its address.
+    ends: HashMap<usize, u64>,
+    noticed: &'a Mutex<Noticed>,
 }
 
 /// A slice of the array and where its voxels stand.
@@ -104,7 +124,7 @@ impl Reading<'_> {
         let mut flows: HashMap<usize, usize> = HashMap::new();
         for (place, source) in voxels.axis_iter_mut(Axis(0)).zip(&self.sources[first..]) {
             let Some(source) = source else { continue };
-            if source.file.is_random() && source.layer == Layer::Plain {
+            if source.is_in_place() {
                 groups.push(vec![(place, source)]);
                 continue;
             }
@@ -145,10 +165,16 @@ impl Reading<'_> {
             self.read_slice(place, source, &mut bytes, scratch)?;
             tell();
         }
-        if self.part == VoxelBox::whole(self.dims) {
-            bytes.finish().map_err(|e| unreadable(source, &e))?;
+        let end = self.ends.get(&Arc::as_ptr(&source.file).addr()).copied().unwrap_or(0);
+        bytes.finish(end).map_err(|e| unreadable(source, &e))
+    }
+
+    fn notice(&self, lossy: bool, other_bits: OtherBits) {
+        if lossy || other_bits.any {
+            let mut noticed = self.noticed.lock().unwrap_or_else(PoisonError::into_inner);
+            noticed.lossy |= lossy;
+            noticed.other_bits = noticed.other_bits.and(other_bits);
         }
-        Ok(())
     }
 
     fn read_slice<T: Voxel>(
@@ -173,14 +199,15 @@ impl Reading<'_> {
                     bytes
                         .read(&source.runs, skip, bytemuck::cast_slice_mut(run))
                         .map_err(failed)?;
-                    words.settle(run);
+                    words.order(run);
+                    self.notice(false, settle(run, columns, words.unused_bits));
                     return Ok(());
                 }
                 scratch.voxels.resize(columns * rows.len(), T::zeroed());
                 if direct {
                     let to = bytemuck::cast_slice_mut(&mut scratch.voxels);
                     bytes.read(&source.runs, skip, to).map_err(failed)?;
-                    words.settle(&mut scratch.voxels);
+                    words.order(&mut scratch.voxels);
                 } else {
                     scratch.bytes.resize(row_bytes * rows.len(), 0);
                     bytes.read(&source.runs, skip, &mut scratch.bytes).map_err(failed)?;
@@ -192,6 +219,8 @@ impl Reading<'_> {
                         }
                     })?;
                 }
+                let other_bits = settle(&mut scratch.voxels, columns, words.unused_bits);
+                self.notice(false, other_bits);
                 copy_columns(&scratch.voxels, columns, wanted, &mut place);
             }
             Coded::Compressed(codec, shape) => {
@@ -199,11 +228,11 @@ impl Reading<'_> {
                 scratch.bytes.resize(usize::try_from(length).unwrap_or(usize::MAX), 0);
                 bytes.read(&source.runs, 0, &mut scratch.bytes).map_err(failed)?;
                 let (samples, lossy) = decode(source, codec, &scratch.bytes, &shape)?;
-                self.lossy.fetch_or(lossy, Relaxed);
                 let unused = u32::from(16 - shape.bits_stored);
                 let samples = &samples[rows.start * columns..rows.end * columns];
                 scratch.voxels.clear();
-                scratch.voxels.extend(samples.iter().map(|&s| T::of_sample(s).settled(unused)));
+                scratch.voxels.extend(samples.iter().map(|&s| T::of_sample(s)));
+                self.notice(lossy, settle(&mut scratch.voxels, columns, unused));
                 copy_columns(&scratch.voxels, columns, wanted, &mut place);
             }
         }
@@ -261,7 +290,7 @@ fn unreadable(source: &FrameSource, error: &io::Error) -> IntakeError {
         io::ErrorKind::UnexpectedEof | io::ErrorKind::InvalidData | io::ErrorKind::InvalidInput => {
             IntakeError::Frame {
                 file: source.name.clone(),
-                reason: "its bytes end early, or do not unpack".to_owned(),
+                reason: "its bytes end early, do not unpack or fail their checksum".to_owned(),
                 remedy: "copy the file again from where it comes from",
             }
         }
@@ -338,12 +367,18 @@ impl Bytes {
         if to.is_empty() { Ok(()) } else { Err(io::ErrorKind::UnexpectedEof.into()) }
     }
 
-    /// Reads packed bytes to their end, where their checksum stands, if that is not far.
-    fn finish(&mut self) -> io::Result<()> {
+    /// Reads packed bytes to their end, where their checksum stands; `end` is where the last
+    /// voxel ends. What goes on and on after it is refused.
+    fn finish(&mut self, end: u64) -> io::Result<()> {
         match self {
             Self::Random(_) => Ok(()),
-            Self::Flow { stream, .. } => {
-                io::copy(&mut stream.take(MOST_BEHIND), &mut io::sink()).map(|_| ())
+            Self::Flow { stream, at } => {
+                let most = end.saturating_sub(*at).saturating_add(MOST_BEHIND);
+                if io::copy(&mut stream.take(most), &mut io::sink())? < most {
+                    Ok(())
+                } else {
+                    Err(io::ErrorKind::InvalidData.into())
+                }
             }
         }
     }

@@ -198,6 +198,12 @@ fn rescale(
     if both.iter().any(|&tag| header.contradicts_itself(frame, tag)) {
         remarks.push(FileRemark::RescaleTwice);
     }
+    // It maps to another quantity, and it is not said which of several maps to grey values.
+    let other = tags::REAL_WORLD_VALUE_SLOPE;
+    if let Some(missing) = both.into_iter().find(|&tag| header.frame_text(frame, tag).is_none()) {
+        let instead = header.frame_text(frame, other).map(|_| other);
+        return Err(header.missing(missing, instead));
+    }
     let [slope] = header.decimals(frame, tags::RESCALE_SLOPE)?;
     let [intercept] = header.decimals(frame, tags::RESCALE_INTERCEPT)?;
     if slope > 0.0 {

@@ -5,7 +5,7 @@ use jawgauge_volume::{Rescale, Volume, VolumeGeometry, VoxelBox};
 use crate::folder::Skipped;
 use crate::found::Found;
 use crate::greys::check_greys;
-use crate::pixels::{FrameSource, Progress, Stored, read_voxels};
+use crate::pixels::{FrameSource, Noticed, Progress, Stored, read_voxels};
 use crate::shell::{padding_at_corners, undeclared_padding};
 use crate::{FileRemark, IntakeError, ScanWarning};
 
@@ -106,6 +106,8 @@ pub struct OpenScan {
     pub(crate) rescale: Vec<Rescale>,
     pub(crate) facts: ScanFacts,
     pub(crate) warnings: Vec<ScanWarning>,
+    /// Whether overlays may lie in bits above those stored.
+    pub(crate) overlays: bool,
     /// The lowest slice's file, for messages.
     pub(crate) first: String,
 }
@@ -243,38 +245,63 @@ impl OpenScan {
             let (needed_gb, allowed_gb) = (gb(needed), gb(LARGEST_VOXELS));
             return Err(IntakeError::TooLarge { dims: part.size, needed_gb, allowed_gb });
         }
-        let (volume, lossy) = self.voxels_of(part, progress)?;
+        let (volume, noticed) = self.voxels_of(part, progress)?;
         let whole = VoxelBox::whole(dims);
-        match check_greys(&volume, &self.first) {
-            // A part may well be all air: the whole scan decides.
+        let padding = match check_greys(&volume, &self.first) {
+            // A part may well be all air, or all of one sign: the whole scan decides.
             Err(_) if part != whole => {
-                check_greys(&self.voxels_of(whole, progress)?.0, &self.first)?;
+                let volume = self.voxels_of(whole, progress)?.0;
+                check_greys(&volume, &self.first)?;
+                padding_at_corners(self)?.or_else(|| undeclared_padding(&volume))
             }
-            judged => judged?,
-        }
+            judged => {
+                judged?;
+                if part == whole { undeclared_padding(&volume) } else { padding_at_corners(self)? }
+            }
+        };
         let mut warnings = self.warnings.clone();
-        let told =
-            |w: &ScanWarning| matches!(w, ScanWarning::Files { remark: FileRemark::Lossy, .. });
-        if lossy && !warnings.iter().any(told) {
-            let (file, files) = (self.first.clone(), self.facts.files);
-            warnings.push(ScanWarning::Files { remark: FileRemark::Lossy, file, files });
-        }
-        warnings.extend(if part == whole {
-            undeclared_padding(&volume)
-        } else {
-            padding_at_corners(self)?
-        });
+        self.warn_of(noticed, &mut warnings)?;
+        warnings.extend(padding);
         Ok(Scan { volume, facts: self.facts.clone(), warnings })
     }
 
-    /// The voxels of a box within the grid, unjudged, and whether they were compressed with loss.
+    /// What was noticed in the voxels themselves.
+    fn warn_of(
+        &self,
+        noticed: Noticed,
+        warnings: &mut Vec<ScanWarning>,
+    ) -> Result<(), IntakeError> {
+        if noticed.other_bits.are_meant(self.overlays) {
+            return Err(IntakeError::MoreBits {
+                file: self.first.clone(),
+                bits_stored: self.facts.bits_stored,
+            });
+        }
+        let mut tell = |remark: FileRemark| {
+            let told =
+                |w: &ScanWarning| matches!(w, ScanWarning::Files { remark: r, .. } if *r == remark);
+            if !warnings.iter().any(told) {
+                let (file, files) = (self.first.clone(), self.facts.files);
+                warnings.push(ScanWarning::Files { remark, file, files });
+            }
+        };
+        if noticed.lossy {
+            tell(FileRemark::Lossy);
+        }
+        if noticed.other_bits.any && !self.overlays {
+            tell(FileRemark::OtherBits);
+        }
+        Ok(())
+    }
+
+    /// The voxels of a box within the grid, unjudged, and what was noticed in them.
     pub(crate) fn voxels_of(
         &self,
         part: VoxelBox,
         progress: Option<Progress<'_>>,
-    ) -> Result<(Volume, bool), IntakeError> {
+    ) -> Result<(Volume, Noticed), IntakeError> {
         let dims = self.geometry.dims();
-        let (voxels, lossy) = read_voxels(&self.sources, dims, part, self.stored, progress)?;
+        let (voxels, noticed) = read_voxels(&self.sources, dims, part, self.stored, progress)?;
         let absent = self.sources.iter().map(Option::is_none).collect();
         let mut volume =
             Volume::of_part(self.geometry.clone(), part, voxels, self.rescale.clone())?
@@ -282,6 +309,6 @@ impl OpenScan {
         if let Some((low, high)) = self.facts.padding {
             volume = volume.with_padding(low, high);
         }
-        Ok((volume, lossy))
+        Ok((volume, noticed))
     }
 }

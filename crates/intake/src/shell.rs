@@ -1,5 +1,6 @@
 use jawgauge_volume::{Volume, VoxelBox};
 
+use crate::greys::WIDEST_GAP;
 use crate::scan::OpenScan;
 use crate::{IntakeError, ScanWarning};
 
@@ -39,9 +40,9 @@ pub(crate) fn padding_at_corners(scan: &OpenScan) -> Result<Option<ScanWarning>,
     Ok(dark.map(|grey| ScanWarning::UndeclaredPadding { grey, share: None }))
 }
 
-/// Looks for padding that no attribute declares: the corners of every slice hold one and
-/// the same value, darker than air, as outside the cylinder that a cone beam reconstructs.
-pub(crate) fn undeclared_padding(volume: &Volume) -> Option<ScanWarning> {
+/// The grey value that the corners of every slice of a whole scan have; `None` where they
+/// differ.
+pub(crate) fn corner_value(volume: &Volume) -> Option<f64> {
     let [ni, nj, nk] = volume.geometry().dims();
     if volume.part() != VoxelBox::whole([ni, nj, nk]) {
         return None;
@@ -53,19 +54,31 @@ pub(crate) fn undeclared_padding(volume: &Volume) -> Option<ScanWarning> {
             .into_iter()
             .all(|(i, j)| volume.voxel_grey(i, j, k) == Some(corner))
     });
-    if !(everywhere && corner < DARKER_THAN_AIR) {
-        return None;
-    }
-    let (mut same, mut all) = (0_u64, 0_u64);
-    for k in slices() {
+    everywhere.then_some(corner)
+}
+
+/// Looks for padding that no attribute declares: the corners of every slice hold one and
+/// the same value, darker than air or far below all others, as outside the cylinder that a
+/// cone beam reconstructs.
+pub(crate) fn undeclared_padding(volume: &Volume) -> Option<ScanWarning> {
+    let corner = corner_value(volume)?;
+    let [ni, nj, nk] = volume.geometry().dims();
+    let (mut same, mut all, mut next) = (0_u64, 0_u64, f64::INFINITY);
+    for k in (0..nk).filter(|&k| !volume.absent_slices()[k]) {
         for j in (0..nj).step_by(COUNT_STEP) {
             for i in (0..ni).step_by(COUNT_STEP) {
                 all += 1;
-                same += u64::from(volume.voxel_grey(i, j, k) == Some(corner));
+                match volume.voxel_grey(i, j, k) {
+                    Some(grey) if grey == corner => same += 1,
+                    Some(grey) => next = next.min(grey),
+                    None => {}
+                }
             }
         }
     }
     let share = same as f64 / all as f64;
-    (share >= SMALLEST_SHELL)
+    let slope = volume.rescale(0).slope;
+    let far_below = next.is_finite() && next - corner >= slope * WIDEST_GAP as f64;
+    (share >= SMALLEST_SHELL && (corner < DARKER_THAN_AIR || far_below))
         .then_some(ScanWarning::UndeclaredPadding { grey: corner, share: Some(share) })
 }

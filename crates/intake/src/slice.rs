@@ -6,10 +6,10 @@ use jawgauge_codec::{Codec, FrameShape};
 use jawgauge_volume::Rescale;
 
 use crate::IntakeError;
-use crate::attribute::Attribute;
 use crate::fragments::Run;
+use crate::frames::{number_of_frames, planes_of_frames};
 use crate::header::{Header, syntax_error};
-use crate::plane::{Plane, plane, top_level_planes};
+use crate::plane::Plane;
 use crate::source::{Layer, ScanFile};
 use crate::walk::PixelSpan;
 use crate::warning::FileRemark;
@@ -23,8 +23,6 @@ const NATIVE_SYNTAXES: [&str; 4] = [
 ];
 /// Transfer syntaxes that lose something whatever the stream says.
 const LOSSY_SYNTAXES: [&str; 1] = [uids::JPEG_BASELINE8_BIT];
-/// Frames of an object beyond which it is no scan of a jaw.
-const MOST_FRAMES: usize = 65_535;
 
 /// A slice whose attributes can be used: a file, or a frame of one.
 #[derive(Debug, Clone)]
@@ -60,6 +58,8 @@ pub(crate) struct ObjectFacts {
     pub(crate) codec: Option<Codec>,
     /// Bytes of Pixel Data beyond those asked for, without a pad byte.
     pub(crate) surplus: u64,
+    /// Whether overlays may lie in unused bits of the voxels.
+    pub(crate) overlays: bool,
     pub(crate) remarks: Vec<FileRemark>,
 }
 
@@ -99,20 +99,7 @@ pub(crate) fn judge(
     if said_lossy.is_some_and(|t| t == "01") || LOSSY_SYNTAXES.contains(&header.syntax.as_str()) {
         remarks.push(FileRemark::Lossy);
     }
-    let single = frames == 1 && !header.has_groups() && header.sop_class == uids::CT_IMAGE_STORAGE;
-    let planes = if single {
-        vec![plane(header, None, &mut remarks)?]
-    } else if header.sop_class == uids::CT_IMAGE_STORAGE && header.grouped_frames() == 0 {
-        top_level_planes(header, frames, frame_pitch_mm, &mut remarks)?
-    } else {
-        if header.grouped_frames() != frames {
-            let found = header.grouped_frames().to_string();
-            let expected = format!("{frames}, one item for each frame");
-            return Err(header.bad(tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE, &found, &expected));
-        }
-        let planes = (0..frames).map(|frame| plane(header, Some(frame), &mut remarks));
-        planes.collect::<Result<_, _>>()?
-    };
+    let (single, planes) = planes_of_frames(header, frames, frame_pitch_mm, &mut remarks)?;
     remarks.sort_unstable();
     remarks.dedup();
     let object = Arc::new(ObjectFacts {
@@ -131,6 +118,7 @@ pub(crate) fn judge(
         big_endian: header.coding.big_endian,
         codec,
         surplus,
+        overlays: header.has_overlays(),
         remarks,
     });
     let slice = |(frame, (plane, runs)): (usize, (Plane, Vec<Run>))| Slice {
@@ -146,33 +134,6 @@ pub(crate) fn judge(
         runs,
     };
     Ok(planes.into_iter().zip(runs).enumerate().map(slice).collect())
-}
-
-/// The frames of an object; one where a CT image does not say (DICOM PS3.3 section
-/// C.7.6.6: type 1 in multi-frame objects).
-fn number_of_frames(header: &Header) -> Result<usize, IntakeError> {
-    let tag = tags::NUMBER_OF_FRAMES;
-    let frames = match header.optional_whole(tag)? {
-        Some(frames) => frames,
-        None if header.sop_class == uids::CT_IMAGE_STORAGE => 1,
-        None => return Err(header.missing(tag, None)),
-    };
-    let fits = usize::try_from(frames).ok().filter(|n| (1..=MOST_FRAMES).contains(n));
-    let fits = fits.ok_or_else(|| {
-        header.bad(tag, &frames.to_string(), &format!("a whole number, 1 to {MOST_FRAMES}"))
-    })?;
-    // Frames one after the other in time are no volume (PS3.3 section C.7.6.6.1.1).
-    let pointer = header.pointed_at(tags::FRAME_INCREMENT_POINTER);
-    let times = [tags::FRAME_TIME, tags::FRAME_TIME_VECTOR];
-    if let Some(time) = pointer.into_iter().find(|t| times.contains(t)) {
-        let expected = "absent or Spacing Between Slices: frames of a volume";
-        return Err(header.bad(
-            tags::FRAME_INCREMENT_POINTER,
-            &Attribute(time).to_string(),
-            expected,
-        ));
-    }
-    Ok(fits)
 }
 
 /// How the voxels are coded (DICOM PS3.3 section C.7.6.3, for CT C.8.2.1).

@@ -3,9 +3,10 @@ use std::io::{self, BufReader, Read, Seek, SeekFrom};
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use flate2::bufread::{DeflateDecoder, MultiGzDecoder};
+use flate2::bufread::MultiGzDecoder;
 
 use crate::archive::Archive;
+use crate::inflate::{Inflate, Packed};
 
 /// The most that deflated bytes can grow by: 258 bytes from two bits (RFC 1951 section
 /// 3.2.5), 1032 to 1.
@@ -69,8 +70,7 @@ impl ScanFile {
             }
             Layer::Deflated(from) => {
                 stream.skip(from)?;
-                stream =
-                    Stream::Flow(BufReader::new(Box::new(DeflateDecoder::new(stream.buffered()))));
+                stream = Stream::Flow(BufReader::new(Box::new(Inflate::new(stream.buffered()))));
                 offset.saturating_sub(from)
             }
         };
@@ -93,7 +93,7 @@ impl ScanFile {
 /// Bytes one after the other.
 pub(crate) enum Stream {
     File(BufReader<File>),
-    Flow(BufReader<Box<dyn Read + Send>>),
+    Flow(Packed),
 }
 
 impl Stream {
@@ -110,7 +110,7 @@ impl Stream {
         }
     }
 
-    fn buffered(self) -> BufReader<Box<dyn Read + Send>> {
+    fn buffered(self) -> Packed {
         match self {
             Self::File(file) => BufReader::new(Box::new(file)),
             Self::Flow(flow) => flow,

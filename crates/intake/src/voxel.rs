@@ -22,6 +22,13 @@ pub(crate) trait Voxel: Pod + Send + Sync {
 
     fn swapped(self) -> Self;
 
+    /// All its bits as a number.
+    fn whole(self) -> i32;
+
+    /// Whether bits that are not stored are neither clear nor filled from the highest
+    /// stored bit.
+    fn has_other_bits(self, unused_bits: u32) -> bool;
+
     /// From the low bits of a decoded sample.
     fn of_sample(bits: u16) -> Self;
 
@@ -38,6 +45,14 @@ impl Voxel for u16 {
 
     fn swapped(self) -> Self {
         self.swap_bytes()
+    }
+
+    fn whole(self) -> i32 {
+        self.into()
+    }
+
+    fn has_other_bits(self, unused_bits: u32) -> bool {
+        self != self.settled(unused_bits)
     }
 
     fn of_sample(bits: u16) -> Self {
@@ -63,6 +78,15 @@ impl Voxel for i16 {
         self.swap_bytes()
     }
 
+    fn whole(self) -> i32 {
+        self.into()
+    }
+
+    fn has_other_bits(self, unused_bits: u32) -> bool {
+        let bits = self.cast_unsigned();
+        self != self.settled(unused_bits) && bits != bits.settled(unused_bits)
+    }
+
     fn of_sample(bits: u16) -> Self {
         bits.cast_signed()
     }
@@ -84,6 +108,14 @@ impl Voxel for f32 {
 
     fn swapped(self) -> Self {
         Self::from_bits(self.to_bits().swap_bytes())
+    }
+
+    fn whole(self) -> i32 {
+        0
+    }
+
+    fn has_other_bits(self, _: u32) -> bool {
+        false
     }
 
     fn of_sample(bits: u16) -> Self {
@@ -122,14 +154,112 @@ impl VoxelCode {
     }
 }
 
+/// Grey values that jump this many times as far where bits above those stored change as they
+/// do elsewhere jump because of them.
+const FAR_JUMP: f64 = 4.0;
+
+/// What the bits above those stored look like, from neighbours in a row.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct OtherBits {
+    /// Whether any voxel has such bits.
+    pub(crate) any: bool,
+    /// Neighbours between which they differ.
+    changes: Jumps,
+    /// Neighbours between which they do not.
+    elsewhere: Jumps,
+    /// Of the neighbours between which they differ, those that are nearer with them, and
+    /// those that are nearer without.
+    nearer_with: u64,
+    nearer_without: u64,
+}
+
+/// Differences of neighbours without those bits.
+#[derive(Debug, Clone, Copy, Default)]
+struct Jumps {
+    pairs: u64,
+    sum: u64,
+}
+
+impl Jumps {
+    fn add(&mut self, by: u32) {
+        self.pairs += 1;
+        self.sum += u64::from(by);
+    }
+
+    fn and(self, other: Self) -> Self {
+        Self { pairs: self.pairs + other.pairs, sum: self.sum + other.sum }
+    }
+
+    fn mean(self) -> f64 {
+        self.sum as f64 / self.pairs.max(1) as f64
+    }
+}
+
+impl OtherBits {
+    pub(crate) fn and(self, other: Self) -> Self {
+        Self {
+            any: self.any || other.any,
+            changes: self.changes.and(other.changes),
+            elsewhere: self.elsewhere.and(other.elsewhere),
+            nearer_with: self.nearer_with + other.nearer_with,
+            nearer_without: self.nearer_without + other.nearer_without,
+        }
+    }
+
+    /// Whether they belong to the grey values, so that clearing them makes others of them.
+    ///
+    /// Rubbish and overlays come and go without regard to the grey values. Where the bits
+    /// are part of these, neighbours are nearer to one another with them, or the grey values
+    /// without them jump at the few places where the bits change; an `overlay` may be drawn
+    /// along an edge.
+    pub(crate) fn are_meant(&self, overlay: bool) -> bool {
+        let rare = self.changes.pairs < self.elsewhere.pairs;
+        let jumps = rare && self.changes.mean() > FAR_JUMP * self.elsewhere.mean();
+        self.nearer_with > self.nearer_without || (!overlay && jumps)
+    }
+}
+
+/// Clears, or fills from the highest stored bit, what is above the stored bits of voxels in
+/// rows of `columns`, and tells what was there.
+pub(crate) fn settle<T: Voxel>(voxels: &mut [T], columns: usize, unused_bits: u32) -> OtherBits {
+    let mut found = OtherBits::default();
+    if unused_bits == 0 {
+        return found;
+    }
+    // Without a way out, so that it runs over many voxels at once.
+    found.any = voxels.iter().fold(false, |any, v| any | v.has_other_bits(unused_bits));
+    if found.any {
+        let above = |v: T| {
+            v.has_other_bits(unused_bits).then(|| v.whole().unsigned_abs() >> (16 - unused_bits))
+        };
+        for row in voxels.chunks(columns) {
+            for pair in row.windows(2) {
+                let [whole, stored] = [
+                    pair[0].whole().abs_diff(pair[1].whole()),
+                    pair[0]
+                        .settled(unused_bits)
+                        .whole()
+                        .abs_diff(pair[1].settled(unused_bits).whole()),
+                ];
+                if above(pair[0]) == above(pair[1]) {
+                    found.elsewhere.add(stored);
+                    continue;
+                }
+                found.changes.add(stored);
+                found.nearer_with += u64::from(whole < stored);
+                found.nearer_without += u64::from(whole > stored);
+            }
+        }
+    }
+    voxels.iter_mut().for_each(|v| *v = v.settled(unused_bits));
+    found
+}
+
 impl Words {
-    /// Turns bytes that were read straight into voxels into what they mean.
-    pub(crate) fn settle<T: Voxel>(self, voxels: &mut [T]) {
+    /// Puts the bytes of voxels that were read as they stand into this machine's order.
+    pub(crate) fn order<T: Voxel>(self, voxels: &mut [T]) {
         if self.big_endian != cfg!(target_endian = "big") {
             voxels.iter_mut().for_each(|v| *v = v.swapped());
-        }
-        if self.unused_bits > 0 {
-            voxels.iter_mut().for_each(|v| *v = v.settled(self.unused_bits));
         }
     }
 
@@ -140,7 +270,7 @@ impl Words {
             if self.big_endian {
                 word.reverse();
             }
-            *voxel = T::of_number(self.code.number(word))?.settled(self.unused_bits);
+            *voxel = T::of_number(self.code.number(word))?;
         }
         Some(())
     }

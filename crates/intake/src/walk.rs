@@ -18,16 +18,17 @@ const LONGEST_TABLE: u32 = 1 << 22;
 const MOST_BEFORE_VOXELS: u64 = 1 << 26;
 
 /// Sequences of a functional group that hold what is needed (DICOM PS3.3 section C.7.6.16.2).
-const MACROS: [Tag; 6] = [
+const MACROS: [Tag; 7] = [
     tags::PIXEL_MEASURES_SEQUENCE,
     tags::PLANE_POSITION_SEQUENCE,
     tags::PLANE_ORIENTATION_SEQUENCE,
     tags::PIXEL_VALUE_TRANSFORMATION_SEQUENCE,
     tags::CT_IMAGE_FRAME_TYPE_SEQUENCE,
     tags::X_RAY3_D_FRAME_TYPE_SEQUENCE,
+    tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE,
 ];
 /// What is kept of them.
-const LEAVES: [Tag; 8] = [
+const LEAVES: [Tag; 10] = [
     tags::PIXEL_SPACING,
     tags::SLICE_THICKNESS,
     tags::SPACING_BETWEEN_SLICES,
@@ -36,6 +37,8 @@ const LEAVES: [Tag; 8] = [
     tags::RESCALE_SLOPE,
     tags::RESCALE_INTERCEPT,
     tags::FRAME_TYPE,
+    tags::VOLUMETRIC_PROPERTIES,
+    tags::REAL_WORLD_VALUE_SLOPE,
 ];
 
 /// Why a file cannot be walked through.

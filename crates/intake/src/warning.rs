@@ -132,6 +132,12 @@ pub enum FileRemark {
     },
     /// Spacing Between Slices (0018,0088) is negative: the frames run against the normal.
     FramesReversed,
+    /// A distance of frames was given, and not used: the frames have positions.
+    PitchIgnored,
+    /// Volumetric Properties (0008,9206) is SAMPLED: voxels were interpolated from others.
+    Sampled,
+    /// Bits above Bits Stored (0028,0101) are neither clear nor a sign; they were ignored.
+    OtherBits,
 }
 
 impl FileRemark {
@@ -149,6 +155,9 @@ impl FileRemark {
             Self::PitchFromThickness => "pitch-from-thickness",
             Self::PitchDisagrees { .. } => "pitch-disagrees",
             Self::FramesReversed => "frames-reversed",
+            Self::PitchIgnored => "frame-pitch-ignored",
+            Self::Sampled => "sampled-frames",
+            Self::OtherBits => "bits-above-stored",
         }
     }
 
@@ -177,17 +186,26 @@ impl FileRemark {
                 "(0020,0032) ImagePositionPatient and (0020,0037) ImageOrientationPatient are absent, so left and right, up and down are unknown, and coordinates are those of the grid"
             }
             Self::PitchFromSpacing => {
-                "the distance of frames was taken from (0018,0088) SpacingBetweenSlices, not verified by positions"
+                "the distance of frames was taken from (0018,0088) SpacingBetweenSlices, and their direction to be row x column, neither verified by positions: where the scan turns out mirrored, give a negative `frame_pitch_mm` in [scan]"
             }
             Self::PitchFromThickness => {
-                "the distance of frames was taken from (0018,0050) SliceThickness, not verified by positions"
+                "the distance of frames was taken from (0018,0050) SliceThickness, and their direction to be row x column, neither verified by positions: where the scan turns out mirrored, give a negative `frame_pitch_mm` in [scan]"
             }
             Self::PitchDisagrees { spacing_um, thickness_um } => {
                 let [spacing, thickness] = [spacing_um, thickness_um].map(|um| f64::from(um) / 1e3);
-                return format!("the distance of frames was taken from (0018,0088) SpacingBetweenSlices, {spacing} mm, but (0018,0050) SliceThickness is {thickness} mm and no positions verify either: find out which is right, and give it as `frame_pitch_mm` in [scan]").into();
+                return format!("the distance of frames was taken from (0018,0088) SpacingBetweenSlices, {spacing} mm, but (0018,0050) SliceThickness is {thickness} mm and no positions verify either: find out which is right, and give it as `frame_pitch_mm` in [scan], negative where the frames run against row x column").into();
             }
             Self::FramesReversed => {
                 "the frames run against row x column, as the sign of (0018,0088) SpacingBetweenSlices says"
+            }
+            Self::PitchIgnored => {
+                "`frame_pitch_mm` in [scan] was not used, as the slices have positions of their own"
+            }
+            Self::Sampled => {
+                "(0008,9206) VolumetricProperties is SAMPLED: the voxels were interpolated from others, which blurs edges in ways that no uncertainty here counts"
+            }
+            Self::OtherBits => {
+                "voxels have bits above (0028,0101) BitsStored that are neither clear nor a sign, and were ignored"
             }
         };
         text.into()

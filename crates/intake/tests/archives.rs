@@ -9,11 +9,14 @@ use std::time::{Duration, Instant};
 use common::{assert_p0, assert_refused, base, change_file, files_of, set, written};
 use dicom_core::{DataElement, PrimitiveValue, VR};
 use dicom_dictionary_std::tags;
-use jawgauge_intake::{IntakeError, Scan, ScanWarning, SkipReason, read_scan};
-use jawgauge_phantom::{
-    MultiFrameKind, ScanOptions, ZipMethod, write_dicomdir, write_dicomdir_with, write_multi_frame,
-    write_scan, write_zip, write_zip_entries,
+use jawgauge_intake::{
+    IntakeError, ReadOptions, Scan, ScanWarning, SkipReason, open_scan, read_scan,
 };
+use jawgauge_phantom::{
+    MultiFrameKind, NiftiOptions, ScanOptions, ZipMethod, write_dicomdir, write_dicomdir_with,
+    write_multi_frame, write_nifti, write_scan, write_zip, write_zip_entries,
+};
+use jawgauge_volume::VoxelBox;
 
 const METHODS: [ZipMethod; 2] = [ZipMethod::Stored, ZipMethod::Deflated];
 /// Whatever a small archive claims, it is read or refused within this time.
@@ -239,6 +242,34 @@ fn a_changed_byte_or_a_cut_of_an_archive_is_seen() {
         let read = read_scan(&path, None);
         assert!(read.is_err(), "{method:?}: {:?}", read.map(|s| common::codes(&s)));
     }
+}
+
+#[test]
+fn a_changed_byte_outside_the_part_that_is_read_is_seen_too() {
+    let part = VoxelBox { first: [0; 3], size: [120, 100, 2] };
+    let refused = |path: &Path, what: &str| {
+        let open = open_scan(path, &ReadOptions::default()).expect("headers are whole");
+        let line = open.read_part(part, None).expect_err(what).to_string();
+        assert!(line.contains("checksum"), "{what}: {line}");
+    };
+    for method in METHODS {
+        let (_dir, path) = packed(&entries(|k| format!("slice{k}")), method);
+        let mut bytes = fs::read(&path).expect("read");
+        // The checksum of the first member (APPNOTE.TXT section 4.3.7), where the archive
+        // lists its members (4.3.12).
+        let listed = bytes.windows(4).position(|w| w == b"PK\x01\x02").expect("a directory");
+        bytes[listed + 16] ^= 1;
+        fs::write(&path, &bytes).expect("written");
+        refused(&path, "member");
+    }
+    let dir = tempfile::tempdir().expect("a folder");
+    let path = dir.path().join("scan.nii.gz");
+    write_nifti(&path, base(), &NiftiOptions::default()).expect("written");
+    let mut bytes = fs::read(&path).expect("read");
+    let sum = bytes.len() - 8; // RFC 1952 section 2.3.1
+    bytes[sum] ^= 1;
+    fs::write(&path, &bytes).expect("written");
+    refused(&path, "gzip");
 }
 
 #[test]

@@ -16,7 +16,7 @@ use jawgauge_phantom::{
 /// Tells the second process which folder to read.
 const FOLDER: &str = "JAWGAUGE_TEST_FOLDER";
 /// The most that reading may hold at once, in units of the stored voxels.
-const MOST: f64 = 1.3;
+const MOST: f64 = 1.2;
 
 fn peak_bytes() -> f64 {
     let status = std::fs::read_to_string("/proc/self/status").expect("a status");

@@ -11,7 +11,9 @@ use dicom_core::{DataElement, PrimitiveValue, Tag, VR};
 use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
 use jawgauge_intake::{IntakeError, ReadOptions, Scan, ScanWarning, open_scan, read_scan};
-use jawgauge_phantom::{MultiFrameKind, P0_DIMS, ScanOptions, p0_on, write_multi_frame};
+use jawgauge_phantom::{
+    MultiFrameKind, NiftiOptions, P0_DIMS, ScanOptions, p0_on, write_multi_frame, write_nifti,
+};
 
 const KIND: MultiFrameKind = MultiFrameKind::PlainCt;
 
@@ -67,7 +69,9 @@ fn a_pitch_that_only_slice_thickness_tells_is_said_to_be_unverified() {
     for between in [None, Some("")] {
         let scan = spaced(between, Some("0.30")).expect("read");
         let said = scan.warnings[0].to_string();
-        assert!(said.contains("(0018,0050)") && said.contains("not verified"), "{said}");
+        for part in ["(0018,0050)", "neither verified", "negative `frame_pitch_mm`"] {
+            assert!(said.contains(part), "{said}");
+        }
         assert_p0(Ok(scan), &["pitch-from-thickness"], "thickness alone");
     }
 }
@@ -121,9 +125,14 @@ fn a_distance_given_by_the_user_overrules_the_attributes() {
 fn a_given_distance_moves_no_slice_that_has_a_position_of_its_own() {
     let options = ReadOptions::default().with_frame_pitch_mm(0.5);
     let dir = common::written(base(), &ScanOptions::default());
-    assert_p0(open_scan(dir.path(), &options).and_then(|s| s.read(None)), &[], "slices");
+    let told = ["frame-pitch-ignored"];
+    assert_p0(open_scan(dir.path(), &options).and_then(|s| s.read(None)), &told, "slices");
     let (dir, _) = in_one(base(), MultiFrameKind::EnhancedCt, &ScanOptions::default());
-    assert_p0(open_scan(dir.path(), &options).and_then(|s| s.read(None)), &[], "enhanced");
+    assert_p0(open_scan(dir.path(), &options).and_then(|s| s.read(None)), &told, "enhanced");
+    let dir = tempfile::tempdir().expect("a folder");
+    write_nifti(&dir.path().join("scan.nii"), base(), &NiftiOptions::default()).expect("written");
+    let open = open_scan(dir.path(), &options).expect("open");
+    assert_eq!(open.warnings().iter().map(ScanWarning::code).collect::<Vec<_>>(), told);
 }
 
 #[test]
@@ -184,6 +193,14 @@ fn what_the_frame_increment_points_at_is_taken_for_space_but_not_for_time() {
     assert_p0(spacing, &["pitch-from-spacing"], "spacing between slices");
     // Something that is not there.
     assert_p0(pointing(Tag(0x3004, 0x000C)), &["pitch-from-spacing"], "absent");
+    // Places in a vector may be uneven.
+    let vector = reedit_one(KIND, |o| {
+        let pointer = PrimitiveValue::from(tags::SLICE_LOCATION_VECTOR);
+        o.put(DataElement::new(tags::FRAME_INCREMENT_POINTER, VR::AT, pointer));
+        let places = vec!["0.0"; 80].join("\\");
+        set(o, tags::SLICE_LOCATION_VECTOR, VR::DS, &places);
+    });
+    assert_refused(vector, "bad-attribute", &["(0028,0009)", "(0018,2005)", "scan.dcm"]);
     // Time: DICOM PS3.3 section C.7.6.5.
     for time in [tags::FRAME_TIME, tags::FRAME_TIME_VECTOR] {
         let named = format!("({:04X},{:04X})", time.group(), time.element());

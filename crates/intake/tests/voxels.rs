@@ -70,6 +70,53 @@ fn unsigned_voxels_declared_signed_are_refused() {
 }
 
 #[test]
+fn a_wrong_sign_that_a_part_hardly_shows_is_refused_for_the_part_too() {
+    // The lower group fills a corner; one row of it is in the part.
+    let dark = |p: PatientPoint| {
+        let [x, y, z] = p.to_array();
+        if x < -9.0 && y < 0.0 && z < 6.0 { -500.0 } else { p0_grey(p).max(0.0) + y.abs().round() }
+    };
+    let volume = sampled(Storage::Signed, 0.0, dark);
+    let options = ScanOptions::default().with_edit(|_, o| set_us(o, tags::PIXEL_REPRESENTATION, 0));
+    let dir = written(&volume, &options);
+    let parts = ["(0028,0103) PixelRepresentation is 0", "65036"];
+    assert_refused(read_scan(dir.path(), None), "signedness", &parts);
+    let open = open_scan(dir.path(), &ReadOptions::default()).expect("open");
+    let part = VoxelBox { first: [29, 30, 20], size: [60, 40, 40] };
+    assert_refused(open.read_part(part, None), "signedness", &parts);
+    // A part without it has no wrong value.
+    let part = VoxelBox { first: [30, 30, 20], size: [60, 40, 40] };
+    let read = open.read_part(part, None).expect("read");
+    assert_eq!(read.volume.voxel_grey(45, 45, 30), volume.voxel_grey(45, 45, 30));
+}
+
+#[test]
+fn undeclared_padding_at_an_end_of_the_scale_is_told_and_is_no_wrong_sign() {
+    let round = |p: PatientPoint| {
+        let [x, y, _] = p.to_array();
+        x.hypot(y) <= 14.0
+    };
+    let part = VoxelBox { first: [0, 30, 20], size: [60, 40, 40] };
+    for (storage, fill, lift) in
+        [(Storage::Signed, -32_768.0, 0.0), (Storage::Unsigned, 0.0, 32_768.0)]
+    {
+        let grey = move |p| if round(p) { p0_grey(p) + lift } else { fill };
+        let volume = sampled(storage, 0.0, grey);
+        let dir = written(&volume, &ScanOptions::default());
+        let scan = read_scan(dir.path(), None).expect("read");
+        assert_eq!(codes(&scan), ["undeclared-padding"]);
+        let open = open_scan(dir.path(), &ReadOptions::default()).expect("open");
+        assert_eq!(codes(&open.read_part(part, None).expect("read")), ["undeclared-padding"]);
+        // Two values are no fill.
+        let uneven = move |p: PatientPoint| {
+            if round(p) { p0_grey(p) + lift } else { fill + f64::from(p.to_array()[2] > 0.0) }
+        };
+        let read = reread(&sampled(storage, 0.0, uneven), |_, _| {});
+        assert_refused(read, "signedness", &["(0028,0103)"]);
+    }
+}
+
+#[test]
 fn a_few_very_bright_voxels_of_metal_are_no_wrong_sign() {
     let metal = |p: PatientPoint| {
         let near = p.distance_mm(PatientPoint::new(8.0, 8.0, 8.0)) < 4.0;
@@ -94,6 +141,7 @@ fn rubbish_above_bits_stored_does_not_reach_the_voxels() {
         });
         let scan = read_scan(written(&volume, &noisy).path(), None).expect("read");
         assert_eq!(scan.volume, clean.volume);
+        assert_eq!(codes(&scan), ["bits-above-stored"]);
         // An overlay in bit 12 (6000,0102), as old scanners wrote it.
         let overlay = options.with_edit(|_, o| {
             set_us(o, dicom_core::Tag(0x6000, 0x0100), 16);
@@ -102,6 +150,36 @@ fn rubbish_above_bits_stored_does_not_reach_the_voxels() {
         });
         let scan = read_scan(written(&volume, &overlay).path(), None).expect("read");
         assert_eq!(scan.volume, clean.volume);
+        assert_eq!(codes(&scan), <[&str; 0]>::default());
+    }
+}
+
+#[test]
+fn grey_values_that_need_more_bits_than_are_declared_are_refused_and_never_cut() {
+    // A crown with a sharp edge, and one whose grey values rise over two millimetres.
+    for soft_mm in [0.0, 2.0] {
+        let crown = move |p: PatientPoint| {
+            let out = p.distance_mm(PatientPoint::new(8.0, 8.0, 8.0)) - 4.0;
+            let share =
+                if soft_mm > 0.0 { (-out / soft_mm).clamp(0.0, 1.0) } else { f64::from(out < 0.0) };
+            p0_grey(p) + 8000.0 * share
+        };
+        for (storage, intercept) in [(Storage::Unsigned, -1000.0), (Storage::Signed, 0.0)] {
+            let volume = sampled(storage, intercept, crown);
+            assert!(reread(&volume, |_, _| {}).is_ok());
+            let dir = written(
+                &volume,
+                &ScanOptions::default().with_edit(|_, o| {
+                    set_us(o, tags::BITS_STORED, 12);
+                    set_us(o, tags::HIGH_BIT, 11);
+                }),
+            );
+            let parts = ["(0028,0101) BitsStored is 12", "slice0000.dcm"];
+            assert_refused(read_scan(dir.path(), None), "bits-stored", &parts);
+            let open = open_scan(dir.path(), &ReadOptions::default()).expect("open");
+            let part = VoxelBox { first: [60, 50, 40], size: [50, 40, 30] };
+            assert_refused(open.read_part(part, None), "bits-stored", &parts);
+        }
     }
 }
 

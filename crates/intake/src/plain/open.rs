@@ -80,6 +80,7 @@ pub(crate) fn open_plain(
             signed: !matches!(volume.code, VoxelCode::U8 | VoxelCode::U16 | VoxelCode::U32),
         },
         warnings: volume.notes.iter().map(note).collect(),
+        overlays: false,
         first: file.name.clone(),
         geometry,
     })
