@@ -87,18 +87,11 @@ fn volume_entry(scan: &Scan) -> (VolumeEntry, String) {
 }
 
 fn skipped(reason: &SkipReason, files: usize) -> SkippedEntry {
-    let (reason, sop_class) = match reason {
-        SkipReason::NotDicom => ("not-dicom", None),
-        SkipReason::Archive => ("archive", None),
-        SkipReason::Empty => ("empty", None),
-        SkipReason::Hidden => ("hidden", None),
-        SkipReason::Directory => ("dicom-directory", None),
-        SkipReason::OtherObject(uid) => ("other-object", Some(uid.clone())),
-        SkipReason::OtherSeries => ("other-series", None),
-        SkipReason::Localizer => ("localizer", None),
-        _ => ("other", None),
+    let sop_class = match reason {
+        SkipReason::OtherObject(uid) => Some(uid.clone()),
+        _ => None,
     };
-    SkippedEntry { reason, sop_class, files }
+    SkippedEntry { reason: reason.code(), sop_class, files }
 }
 
 /// What the grey values do not tell, why it matters, what to do.
@@ -112,6 +105,13 @@ fn of_survey(survey: &GreySurvey) -> Vec<WarningEntry> {
     if survey.bone == Err(NoLandmark::NoPeak) {
         let message = "bone has no grey value of its own, as where it is thin against the voxels everywhere, so contrast and metal are not told: rely on what `measure` finds at the site";
         all.push(entry("no-bone-grey", message.to_owned()));
+    }
+    if let Some(share) = survey.cut_off_share {
+        let message = format!(
+            "{:.1} % of the voxels have the highest grey value, so values were cut off there when the scan was made or exported: where that is bone, widths are less sure, and `measure` says so at the site",
+            100.0 * share
+        );
+        all.push(entry("grey-values-cut-off", message));
     }
     if let Some(found) = survey.air_or_soft {
         let message = format!(

@@ -183,6 +183,17 @@ fn of_bone(warning: &BoneWarning) -> WarningEntry {
                 100.0 * share
             ),
         ),
+        BoneWarning::GreysCutOff { cut_off } => entry(
+            "grey-values-cut-off",
+            format!(
+                "grey values of {} were cut off when the scan was exported, so the place of the edge is known less well, and edges may be off to one side; the uncertainty allows for it: export the scan with all its grey values",
+                match (cut_off.above, cut_off.below) {
+                    (true, true) => "bone and of what surrounds it",
+                    (true, false) => "bone",
+                    _ => "what surrounds the bone",
+                }
+            ),
+        ),
         BoneWarning::CoarseVoxels { voxel_mm } => entry(
             "coarse-voxels",
             format!(

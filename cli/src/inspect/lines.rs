@@ -1,8 +1,8 @@
 //! A volume in lines for the terminal.
 
 use jawgauge_bone::{GreySurvey, Landmark, NoLandmark};
-use jawgauge_intake::Scan;
-use jawgauge_report::documents::{SkippedEntry, VolumeEntry};
+use jawgauge_intake::{Scan, SkipReason, Skipped};
+use jawgauge_report::documents::VolumeEntry;
 
 use super::names;
 
@@ -12,7 +12,7 @@ const SHEAR_DEG: f64 = 0.05;
 /// All that is told of a volume.
 pub(super) fn of_volume(scan: &Scan, survey: &GreySurvey, entry: &VolumeEntry) -> String {
     let mut text = format!("series {}\n", entry.series);
-    let rows = coding(scan, entry).into_iter().chain(geometry(scan, entry));
+    let rows = coding(scan).into_iter().chain(geometry(scan, entry));
     for (name, value) in rows.chain(greys(survey, entry)).chain(patient(scan)) {
         text.push_str(&format!("  {name:<20}{value}\n"));
     }
@@ -21,7 +21,7 @@ pub(super) fn of_volume(scan: &Scan, survey: &GreySurvey, entry: &VolumeEntry) -
 
 type Row = (&'static str, String);
 
-fn coding(scan: &Scan, entry: &VolumeEntry) -> Vec<Row> {
+fn coding(scan: &Scan) -> Vec<Row> {
     let facts = &scan.facts;
     let sign = if facts.signed { "signed" } else { "unsigned" };
     let files = if facts.files == 1 { "1 file" } else { &format!("{} files", facts.files) };
@@ -30,27 +30,28 @@ fn coding(scan: &Scan, entry: &VolumeEntry) -> Vec<Row> {
         ("transfer syntax", names::syntax(&facts.transfer_syntax)),
         ("stored", format!("{} bit, {sign}", facts.bits_stored)),
         ("files", format!("{files} with {} slices", facts.slices)),
-        ("left out", left_out(&entry.skipped)),
+        ("left out", left_out(&facts.skipped)),
     ]
 }
 
-fn left_out(skipped: &[SkippedEntry]) -> String {
+fn left_out(skipped: &Skipped) -> String {
     if skipped.is_empty() {
         return "no file".to_owned();
     }
-    let one = |s: &SkippedEntry| {
-        let reason = match (s.reason, &s.sop_class) {
-            ("not-dicom", _) => "no DICOM".to_owned(),
-            ("archive", _) => "archives, to be given by themselves".to_owned(),
-            ("empty", _) => "empty".to_owned(),
-            ("hidden", _) => "hidden".to_owned(),
-            ("dicom-directory", _) => "DICOM directory".to_owned(),
-            ("other-object", Some(uid)) => format!("no image of a scan ({uid})"),
-            ("other-series", _) => "of other series".to_owned(),
-            ("localizer", _) => "localizers".to_owned(),
-            _ => "other".to_owned(),
+    let one = |(reason, files): (&SkipReason, &usize)| {
+        let reason = match reason {
+            SkipReason::NotDicom => "no DICOM",
+            SkipReason::Archive => "archives, to be given by themselves",
+            SkipReason::Empty => "empty",
+            SkipReason::Hidden => "hidden",
+            SkipReason::Directory => "DICOM directory",
+            SkipReason::OtherObject(uid) => return format!("{files} no image of a scan ({uid})"),
+            SkipReason::DeadLink => "links that lead nowhere",
+            SkipReason::OtherSeries => "of other series",
+            SkipReason::Localizer => "localizers",
+            _ => "other",
         };
-        format!("{} {reason}", s.files)
+        format!("{files} {reason}")
     };
     skipped.iter().map(one).collect::<Vec<_>>().join(", ")
 }
@@ -86,15 +87,22 @@ fn geometry(scan: &Scan, entry: &VolumeEntry) -> Vec<Row> {
 }
 
 fn greys(survey: &GreySurvey, entry: &VolumeEntry) -> Vec<Row> {
+    let width = survey.usual_range.map_or(0.0, |(low, high)| high - low);
+    let grey = |grey: f64| grey_value(grey, width);
     let range = |range: Option<[f64; 2]>| {
-        range.map_or("none".to_owned(), |[low, high]| format!("{low:.0} to {high:.0}"))
+        range.map_or("none".to_owned(), |[low, high]| format!("{} to {}", grey(low), grey(high)))
+    };
+    let landmark = |landmark: Result<Landmark, NoLandmark>| match landmark {
+        Ok(found) => grey(found.grey),
+        Err(NoLandmark::OneKind) => "not told from other tissue".to_owned(),
+        Err(_) => "no peak".to_owned(),
     };
     let mut rows = vec![
         ("grey values", range(entry.grey_range)),
         ("99.9 % of them", range(entry.grey_usual_range)),
     ];
     match survey.air_or_soft {
-        Some(found) => rows.push(("air or soft tissue", format!("{:.0}", found.grey))),
+        Some(found) => rows.push(("air or soft tissue", grey(found.grey))),
         None => rows
             .extend([("air", landmark(survey.air)), ("soft tissue", landmark(survey.soft_tissue))]),
     }
@@ -113,13 +121,19 @@ fn greys(survey: &GreySurvey, entry: &VolumeEntry) -> Vec<Row> {
     let metal = match survey.metal_share.zip(survey.metal_above) {
         None => not_told(),
         Some((share, from)) if share > 0.0 => {
-            format!("{} of the voxels, above {from:.0}", percent(share))
+            format!("{} of the voxels, above {}", percent(share), grey(from))
         }
-        Some((_, from)) => format!("none seen (above {from:.0})"),
+        Some((_, from)) => format!("none seen (above {})", grey(from)),
     };
     rows.push(("metal", metal));
-    if let Some(grey) = survey.fill {
-        rows.push(("surroundings", format!("filled with {grey:.0}, not counted as air")));
+    if let Some(share) = survey.cut_off_share {
+        rows.push((
+            "cut off",
+            format!("{} of the voxels have the highest grey value", percent(share)),
+        ));
+    }
+    if let Some(fill) = survey.fill {
+        rows.push(("surroundings", format!("filled with {}, not counted as air", grey(fill))));
     }
     let not_scanned = match survey.not_scanned_share {
         share if share > 0.0 => format!("{} of the voxels", percent(share)),
@@ -129,12 +143,13 @@ fn greys(survey: &GreySurvey, entry: &VolumeEntry) -> Vec<Row> {
     rows
 }
 
-fn landmark(landmark: Result<Landmark, NoLandmark>) -> String {
-    match landmark {
-        Ok(found) => format!("{:.0}", found.grey),
-        Err(NoLandmark::OneKind) => "not told from other tissue".to_owned(),
-        Err(_) => "no peak".to_owned(),
-    }
+/// To a thousandth of the width of the usual range, or a whole number.
+fn grey_value(grey: f64, width: f64) -> String {
+    // A few places at most.
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+    let places =
+        if width > 0.0 { (3.0 - width.log10()).clamp(0.0, 9.0).floor() as usize } else { 0 };
+    format!("{grey:.places$}")
 }
 
 /// Two digits at least.

@@ -1,27 +1,7 @@
 //! Names of transfer syntaxes and kinds of object, ways in the patient.
 
+use jawgauge_intake::transfer_syntax_name;
 use jawgauge_space::PatientVector;
-
-/// Names of transfer syntaxes (DICOM PS3.6 table A-1).
-const SYNTAXES: [(&str, &str); 17] = [
-    ("1.2.840.10008.1.2", "Implicit VR Little Endian"),
-    ("1.2.840.10008.1.2.1", "Explicit VR Little Endian"),
-    ("1.2.840.10008.1.2.1.98", "Encapsulated Uncompressed Explicit VR Little Endian"),
-    ("1.2.840.10008.1.2.1.99", "Deflated Explicit VR Little Endian"),
-    ("1.2.840.10008.1.2.2", "Explicit VR Big Endian"),
-    ("1.2.840.10008.1.2.4.50", "JPEG Baseline"),
-    ("1.2.840.10008.1.2.4.51", "JPEG Extended"),
-    ("1.2.840.10008.1.2.4.57", "JPEG Lossless"),
-    ("1.2.840.10008.1.2.4.70", "JPEG Lossless, first-order prediction"),
-    ("1.2.840.10008.1.2.4.80", "JPEG-LS Lossless"),
-    ("1.2.840.10008.1.2.4.81", "JPEG-LS Near-Lossless"),
-    ("1.2.840.10008.1.2.4.90", "JPEG 2000 Lossless"),
-    ("1.2.840.10008.1.2.4.91", "JPEG 2000"),
-    ("1.2.840.10008.1.2.4.201", "High-Throughput JPEG 2000 Lossless"),
-    ("1.2.840.10008.1.2.4.202", "High-Throughput JPEG 2000 with RPCL, Lossless"),
-    ("1.2.840.10008.1.2.4.203", "High-Throughput JPEG 2000"),
-    ("1.2.840.10008.1.2.5", "RLE Lossless"),
-];
 
 /// Kinds of object that hold a scan (DICOM PS3.6 table A-1).
 const OBJECTS: [(&str, &str); 4] = [
@@ -34,19 +14,21 @@ const OBJECTS: [(&str, &str); 4] = [
 /// A direction further than this from an axis of the patient is told with its angle, degrees.
 const ALONG_DEG: f64 = 1.0;
 
-fn named(names: &[(&str, &str)], uid: &str) -> String {
-    let name = names.iter().find(|n| n.0 == uid).map(|n| n.1);
+fn named(name: Option<&str>, uid: &str) -> String {
     name.map_or_else(|| uid.to_owned(), |name| format!("{name} ({uid})"))
 }
 
 /// Name and UID of a transfer syntax; what is no such UID as it is.
 pub(super) fn syntax(uid: &str) -> String {
-    named(&SYNTAXES, uid)
+    named(transfer_syntax_name(uid), uid)
 }
 
 /// Name and UID of a kind of object.
 pub(super) fn object(uid: &str) -> String {
-    if uid.is_empty() { "no DICOM object".to_owned() } else { named(&OBJECTS, uid) }
+    if uid.is_empty() {
+        return "no DICOM object".to_owned();
+    }
+    named(OBJECTS.iter().find(|n| n.0 == uid).map(|n| n.1), uid)
 }
 
 /// Which way a step leads in the patient.

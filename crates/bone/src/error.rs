@@ -151,6 +151,12 @@ pub enum BoneWarning {
         /// contrast.
         share: f64,
     },
+    /// Grey values were cut off at an end of the scale before they were stored, so that half-way
+    /// between the levels is not half-way across the edge.
+    GreysCutOff {
+        /// Which levels were.
+        cut_off: crate::CutOff,
+    },
     /// Voxels are coarse against the walls that are to be judged.
     CoarseVoxels {
         /// The longest voxel step, mm.

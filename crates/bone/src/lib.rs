@@ -14,6 +14,7 @@
 
 mod contour;
 mod crest;
+mod cut_off;
 mod edge;
 mod error;
 mod levels;
@@ -31,6 +32,7 @@ mod tip;
 mod uncertainty;
 
 pub use contour::{Contour, contours};
+pub use cut_off::CutOff;
 pub use error::{BoneError, BoneWarning, Unmeasured};
 pub use levels::GreyLevels;
 pub use limit::{Limit, LimitHeight, LimitKind};

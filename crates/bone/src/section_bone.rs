@@ -5,6 +5,7 @@ use jawgauge_space::{PatientPoint, SectionFrame, SectionPoint};
 use jawgauge_volume::Volume;
 
 use crate::crest::{base_of, crest_of, straight};
+use crate::cut_off::CutOff;
 use crate::edge::fit_edges;
 use crate::error::{BoneError, BoneWarning};
 use crate::outline::Outline;
@@ -191,7 +192,13 @@ pub fn outline_section(
     if let Some(levels) = &half_way_levels {
         piece.outline = fit_edges(volume, &frame, &piece.outline, levels);
     }
+    let cut_off = threshold
+        .levels
+        .map_or_else(CutOff::default, |levels| CutOff::find(volume, &image, &piece, &levels));
     let mut warnings = piece_warnings(&piece, &threshold);
+    if cut_off != CutOff::default() {
+        warnings.push(BoneWarning::GreysCutOff { cut_off });
+    }
     let along =
         if along_ridge { long_axis(&piece.outline) } else { Ok((0.0, piece.outline.clone())) };
     let (turned_by_deg, outline, long_axis) = match along {
@@ -221,7 +228,7 @@ pub fn outline_section(
     let base = if outline.clip().is_none() { base_of(&outline) } else { None };
     let deepest = outline.bounds().1.apical_mm - crest.apical_mm;
     let runs = RidgeRuns::follow(&outline, crest.apical_mm, crest.buccal_mm, deepest);
-    let quality = edge_quality(volume, &threshold, &image);
+    let quality = edge_quality(volume, &threshold, &image, cut_off);
     let mut bone = SectionBone {
         frame: frame.turned(turned_by_deg),
         image,
@@ -322,7 +329,12 @@ fn checked_crest(outline: &Outline) -> Result<SectionPoint, BoneError> {
     if rises || high - low > CLIP_ACROSS_MM { Err(BoneError::CrestClipped) } else { Ok(crest) }
 }
 
-fn edge_quality(volume: &Volume, threshold: &ThresholdFound, image: &SectionImage) -> EdgeQuality {
+fn edge_quality(
+    volume: &Volume,
+    threshold: &ThresholdFound,
+    image: &SectionImage,
+    cut_off: CutOff,
+) -> EdgeQuality {
     let voxel_mm = volume.geometry().coarsest_mm();
     let contrast_of_image = crate::contour::grey_range(image).map_or(0.0, |(low, high)| high - low);
     EdgeQuality {
@@ -331,6 +343,7 @@ fn edge_quality(volume: &Volume, threshold: &ThresholdFound, image: &SectionImag
         voxel_mm,
         blur_fwhm_mm: threshold.levels.map_or(2.0 * voxel_mm, |l| l.blur_fwhm_mm),
         contrast: threshold.levels.map_or(contrast_of_image, |l| l.contrast()),
+        cut_off,
     }
 }
 

@@ -15,6 +15,12 @@ use rows::Rows;
 /// Share of the voxels beyond either end of the usual range.
 const TAIL_SHARE: f64 = 5e-4;
 
+/// Fewer voxels than this share at the highest value are no matter.
+const CUT_OFF_SHARE: f64 = 0.005;
+/// They pile up where they are more than lie below within this share of the step from soft
+/// tissue to bone.
+const CUT_OFF_BELOW: f64 = 0.1;
+
 /// A grey value that a kind of tissue has most often.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Landmark {
@@ -65,6 +71,9 @@ pub struct GreySurvey {
     /// Share of the scanned voxels that are metal, 0 to 1; 0 where none was seen, `None` where
     /// bone was not found.
     pub metal_share: Option<f64>,
+    /// Share of the scanned voxels that have the highest grey value, 0 to 1, where they pile up
+    /// there: what was brighter was cut off. `None` where they do not, or without noise.
+    pub cut_off_share: Option<f64>,
     /// Share of the voxels that were not scanned: absent slices, declared padding, not a number.
     pub not_scanned_share: f64,
 }
@@ -156,6 +165,7 @@ pub fn survey_greys(volume: &Volume) -> GreySurvey {
         usual_range: None,
         metal_above: None,
         metal_share: None,
+        cut_off_share: None,
         not_scanned_share: 1.0 - greys.len() as f64 / rows.voxels().max(1) as f64,
     };
     let Some(histogram) = Histogram::of(&greys) else {
@@ -171,6 +181,10 @@ pub fn survey_greys(volume: &Volume) -> GreySurvey {
         |mode: &Mode| Landmark { grey: mode.grey, share: mode.share, noise: noise_in(&rows, mode) };
     let found = |mode: Option<&Mode>| mode.map(landmark).ok_or(NoLandmark::NoPeak);
     let soft = landmark(soft);
+    let cut_off_share = bone
+        .filter(|_| soft.noise.is_some_and(|noise| noise > 0.0))
+        .and_then(|bone| histogram.piled_up(CUT_OFF_BELOW * (bone.grey - soft.grey)))
+        .filter(|share| *share >= CUT_OFF_SHARE);
     let told = if unsure { Err(NoLandmark::AirOrSoft) } else { Ok(soft) };
     GreySurvey {
         air: if unsure { Err(NoLandmark::AirOrSoft) } else { found(air) },
@@ -180,6 +194,7 @@ pub fn survey_greys(volume: &Volume) -> GreySurvey {
         fill,
         metal_above,
         metal_share: metal_above.map(|from| histogram.share_above(from)),
+        cut_off_share,
         ..one_kind
     }
 }

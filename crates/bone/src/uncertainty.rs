@@ -1,5 +1,7 @@
 //! How sure an edge, a width and a height are.
 
+use crate::cut_off::CutOff;
+
 /// Share of the voxel step by which interpolation may miss an edge: the largest error seen in
 /// noise-free phantoms of 0.2 to 0.4 mm voxels at any phase, over the voxel step, over 2.
 const VOXEL_SHARE: f64 = 0.04;
@@ -40,6 +42,8 @@ pub struct EdgeQuality {
     pub blur_fwhm_mm: f64,
     /// Contrast of cortex against outside, grey values.
     pub contrast: f64,
+    /// Ends of the scale that cut off the grey values of one side of the edge.
+    pub cut_off: CutOff,
 }
 
 impl EdgeQuality {
@@ -54,7 +58,9 @@ impl EdgeQuality {
         let threshold = self.u_grey.unwrap_or(0.25 * self.contrast) / slope;
         let noise = NOISE_SHARE * self.noise / slope;
         let voxel = VOXEL_SHARE * self.voxel_mm;
-        (threshold.powi(2) + noise.powi(2) + voxel.powi(2)).sqrt().max(LEAST_U_MM)
+        let cut_off = self.cut_off.u_edge_mm(sigma);
+        let squares = threshold.powi(2) + noise.powi(2) + voxel.powi(2) + cut_off.powi(2);
+        squares.sqrt().max(LEAST_U_MM)
     }
 
     /// Standard uncertainty of the crest or base: an edge, and what blur takes off a tip.

@@ -7,6 +7,7 @@ use zip::ZipArchive;
 
 use crate::IntakeError;
 use crate::attribute::escaped;
+use crate::error::open_error;
 use crate::folder::{SkipReason, Skipped, shown};
 use crate::inflate::Inflate;
 use crate::source::{Place, ScanFile};
@@ -130,11 +131,9 @@ pub(crate) fn is_archive(head: &[u8]) -> bool {
 }
 
 /// The members of an archive. Names serve only for messages: nothing is written anywhere.
-/// Folders around all members are left out of them: they are often named after the patient.
 pub(crate) fn list_members(path: &Path) -> Result<(Vec<ScanFile>, Skipped), IntakeError> {
     let name = shown(path, path);
-    let open =
-        |e: &io::Error| IntakeError::Open { file: name.clone(), reason: e.kind().to_string() };
+    let open = |e: &io::Error| open_error(name.clone(), e);
     let refused = |reason: String| IntakeError::Archive { file: name.clone(), reason };
     let file = File::open(path).map_err(|e| open(&e))?;
     let length = file.metadata().map_err(|e| open(&e))?.len();
@@ -181,8 +180,6 @@ pub(crate) fn list_members(path: &Path) -> Result<(Vec<ScanFile>, Skipped), Inta
             None => members.push((index, shown, size)),
         }
     }
-    leave_common_folder(&mut members);
-    members.sort_by(|a, b| a.1.cmp(&b.1));
     let archive = Arc::new(Archive { zip });
     let file = |(index, name, length)| ScanFile {
         place: Place::Member(archive.clone(), index),
@@ -190,17 +187,4 @@ pub(crate) fn list_members(path: &Path) -> Result<(Vec<ScanFile>, Skipped), Inta
         length,
     };
     Ok((members.into_iter().map(file).collect(), skipped))
-}
-
-fn leave_common_folder(members: &mut [(usize, String, u64)]) {
-    let Some((_, first, _)) = members.first() else { return };
-    let mut common = first.rfind('/').map_or(0, |slash| slash + 1);
-    for (_, name, _) in members.iter() {
-        let same = first.bytes().zip(name.bytes()).take_while(|(a, b)| a == b).count();
-        common = first.as_bytes()[..common.min(same)]
-            .iter()
-            .rposition(|&b| b == b'/')
-            .map_or(0, |s| s + 1);
-    }
-    members.iter_mut().for_each(|(_, name, _)| drop(name.drain(..common)));
 }

@@ -70,17 +70,20 @@ pub(crate) fn sop_class_name(uid: &str) -> &'static str {
     StandardSopClassDictionary.by_uid(uid).map_or("unknown", |entry| entry.name)
 }
 
+/// Explicit VR Big Endian, retired (DICOM PS3.5 section A.3); the data dictionary leaves it out.
+pub(crate) const EXPLICIT_BIG_ENDIAN: &str = "1.2.840.10008.1.2.2";
+
 /// Names of transfer syntaxes (DICOM PS3.6 table A-1) that a scan may come in.
 const TRANSFER_SYNTAXES: [(&str, &str); 32] = [
     ("1.2.840.10008.1.2", "Implicit VR Little Endian"),
     ("1.2.840.10008.1.2.1", "Explicit VR Little Endian"),
     ("1.2.840.10008.1.2.1.98", "Encapsulated Uncompressed Explicit VR Little Endian"),
     ("1.2.840.10008.1.2.1.99", "Deflated Explicit VR Little Endian"),
-    ("1.2.840.10008.1.2.2", "Explicit VR Big Endian"),
+    (EXPLICIT_BIG_ENDIAN, "Explicit VR Big Endian"),
     ("1.2.840.10008.1.2.4.50", "JPEG Baseline"),
     ("1.2.840.10008.1.2.4.51", "JPEG Extended"),
     ("1.2.840.10008.1.2.4.57", "JPEG Lossless"),
-    ("1.2.840.10008.1.2.4.70", "JPEG Lossless, First-Order Prediction"),
+    ("1.2.840.10008.1.2.4.70", "JPEG Lossless, first-order prediction"),
     ("1.2.840.10008.1.2.4.80", "JPEG-LS Lossless"),
     ("1.2.840.10008.1.2.4.81", "JPEG-LS Near-Lossless"),
     ("1.2.840.10008.1.2.4.90", "JPEG 2000 Lossless"),
@@ -101,12 +104,14 @@ const TRANSFER_SYNTAXES: [(&str, &str); 32] = [
     ("1.2.840.10008.1.2.8.1", "Deflated Image Frame Compression"),
     ("1.2.840.10008.1.2.6.1", "RFC 2557 MIME Encapsulation"),
     ("1.2.840.10008.1.2.4.201", "High-Throughput JPEG 2000 Lossless"),
-    ("1.2.840.10008.1.2.4.202", "High-Throughput JPEG 2000 Lossless, RPCL"),
+    ("1.2.840.10008.1.2.4.202", "High-Throughput JPEG 2000 with RPCL, Lossless"),
     ("1.2.840.10008.1.2.4.203", "High-Throughput JPEG 2000"),
     ("1.2.840.10008.1.2.5", "RLE Lossless"),
 ];
 
-/// Name of a transfer syntax.
-pub(crate) fn transfer_syntax_name(uid: &str) -> &'static str {
-    TRANSFER_SYNTAXES.iter().find(|(known, _)| *known == uid).map_or("unknown", |(_, name)| name)
+/// Name of a transfer syntax that a scan may come in, read by this crate or not; `None` for
+/// others.
+#[must_use]
+pub fn transfer_syntax_name(uid: &str) -> Option<&'static str> {
+    TRANSFER_SYNTAXES.iter().find(|(known, _)| *known == uid).map(|(_, name)| *name)
 }

@@ -32,7 +32,7 @@ impl Coding {
     pub(crate) fn of_syntax(uid: &str) -> Self {
         Self {
             implicit: uid == uids::IMPLICIT_VR_LITTLE_ENDIAN,
-            big_endian: uid == "1.2.840.10008.1.2.2",
+            big_endian: uid == crate::attribute::EXPLICIT_BIG_ENDIAN,
         }
     }
 

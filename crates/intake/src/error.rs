@@ -305,6 +305,11 @@ pub enum IntakeError {
     Space(#[from] jawgauge_space::SpaceError),
 }
 
+/// A file that the system did not let us read.
+pub(crate) fn open_error(file: String, error: &std::io::Error) -> IntakeError {
+    IntakeError::Open { file, reason: error.kind().to_string() }
+}
+
 impl IntakeError {
     /// A stable name of the kind of error, for scripts.
     #[must_use]
@@ -383,6 +388,7 @@ fn listed(skipped: &Skipped) -> String {
         SkipReason::Directory => format!("{n} DICOM directories"),
         SkipReason::Hidden => format!("{n} hidden"),
         SkipReason::OtherObject(uid) => format!("{n} {} ({uid})", sop_class_name(uid)),
+        SkipReason::DeadLink => format!("{n} links that lead nowhere"),
         SkipReason::OtherSeries => format!("{n} of other series"),
         SkipReason::Localizer => format!("{n} localizers"),
     };

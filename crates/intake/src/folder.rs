@@ -1,13 +1,14 @@
 use std::collections::{BTreeMap, HashSet};
 use std::fs;
-use std::io::{self, Read};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::IntakeError;
-use crate::archive::{is_archive, list_members};
-use crate::attribute::escaped;
-use crate::header::{FileKind, read_header};
+use crate::archive::list_members;
+use crate::attribute::{escaped, quoted};
+use crate::error::open_error;
+use crate::header::{FileKind, read_header, sop_class_error};
 use crate::source::{Place, ScanFile};
 
 /// Folders nested deeper than this are not entered: no export has more than a few.
@@ -29,55 +30,105 @@ pub enum SkipReason {
     Directory,
     /// It is a DICOM file without image, or an image of another kind; its SOP class UID.
     OtherObject(String),
+    /// It is a link to something that is not there.
+    DeadLink,
     /// It belongs to another series than the one that was read.
     OtherSeries,
     /// It is a localizer: a projection that shows where the slices lie.
     Localizer,
 }
 
+impl SkipReason {
+    /// A stable name of the reason, for scripts.
+    #[must_use]
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::NotDicom => "not-dicom",
+            Self::Archive => "archive",
+            Self::Empty => "empty",
+            Self::Hidden => "hidden",
+            Self::Directory => "dicom-directory",
+            Self::OtherObject(_) => "other-object",
+            Self::DeadLink => "dead-link",
+            Self::OtherSeries => "other-series",
+            Self::Localizer => "localizer",
+        }
+    }
+}
+
 /// How many files took no part, by reason.
 pub type Skipped = BTreeMap<SkipReason, usize>;
 
-/// The files of a scan, sorted by name, and those left out for having no bytes.
+/// The files that may belong to a scan.
+#[derive(Debug)]
+pub(crate) struct Listing {
+    /// Sorted by name.
+    pub(crate) files: Vec<ScanFile>,
+    /// Those left out for having no bytes.
+    pub(crate) skipped: Skipped,
+    /// The series of the file that the path names; `None` where it names a folder, an archive
+    /// or a DICOM directory.
+    pub(crate) pointed_at: Option<String>,
+}
+
+/// Lists the files that may belong to the scan that a path names.
 ///
 /// An archive stands for its members. A DICOM directory stands for its folder with all
-/// that is below it: what it lists lies there (DICOM PS3.10 section 8.6).
-pub(crate) fn list_files(root: &Path) -> Result<(Vec<ScanFile>, Skipped), IntakeError> {
+/// that is below it: what it lists lies there (DICOM PS3.10 section 8.6). A DICOM image
+/// stands for the slices beside it, not for the folders beside it; a volume of another
+/// format for itself.
+///
+/// Folders around all files are left out of their names: they are often named after the
+/// patient.
+pub(crate) fn list_files(root: &Path) -> Result<Listing, IntakeError> {
     let mut found = Found { files: Vec::new(), skipped: Skipped::new(), entered: HashSet::new() };
-    let cannot = |error: &io::Error| IntakeError::Open {
-        file: shown(root, root),
-        reason: error.kind().to_string(),
-    };
-    let metadata = fs::metadata(root).map_err(|e| cannot(&e))?;
+    let metadata = fs::metadata(root).map_err(|e| open_error(shown(root, root), &e))?;
+    let mut pointed_at = None;
     if metadata.is_dir() {
         found.enter(root, root, 0)?;
-    } else if is_archive(&head(root).map_err(|e| cannot(&e))?) {
-        return list_members(root);
     } else {
         let folder = match root.parent() {
             Some(parent) if !parent.as_os_str().is_empty() => parent,
             _ => Path::new("."),
         };
-        // One file stands for the slices beside it, not for the folders beside it.
-        let depth = if is_directory(root, &metadata) { 0 } else { DEEPEST_FOLDER };
-        found.enter(folder, folder, depth)?;
+        let (place, name) =
+            (Place::File(root.to_owned()), shown(root, root.parent().unwrap_or(root)));
+        let file = Arc::new(ScanFile { place, name, length: metadata.len() });
+        match read_header(&file)? {
+            FileKind::Archive => (found.files, found.skipped) = list_members(root)?,
+            FileKind::Directory(_) => found.enter(folder, folder, 0)?,
+            FileKind::Image(header) => {
+                pointed_at = Some(quoted(&header.series_uid));
+                found.enter(folder, folder, DEEPEST_FOLDER)?;
+            }
+            FileKind::Plain(..) => {
+                pointed_at = Some(file.name.clone());
+                found.files.push(ScanFile::clone(&file));
+            }
+            FileKind::Other(uid) => return Err(sop_class_error(&file.name, &uid)),
+            FileKind::Unknown => {
+                return Err(IntakeError::NoScan { skipped: [(SkipReason::NotDicom, 1)].into() });
+            }
+        }
     }
+    leave_common_folder(&mut found.files);
     found.files.sort_by(|a, b| a.name.cmp(&b.name));
-    Ok((found.files, found.skipped))
+    Ok(Listing { files: found.files, skipped: found.skipped, pointed_at })
 }
 
-/// The first bytes of a file.
-fn head(path: &Path) -> io::Result<Vec<u8>> {
-    let mut head = Vec::new();
-    fs::File::open(path)?.take(4).read_to_end(&mut head)?;
-    Ok(head)
-}
-
-/// Whether a file is a DICOM directory (Media Storage Directory Storage).
-fn is_directory(path: &Path, metadata: &fs::Metadata) -> bool {
-    let place = Place::File(path.to_owned());
-    let file = ScanFile { place, name: String::new(), length: metadata.len() };
-    matches!(read_header(&Arc::new(file)), Ok(FileKind::Directory(_)))
+/// Leaves the folders around all files out of their names.
+fn leave_common_folder(files: &mut [ScanFile]) {
+    let Some(first) = files.first().map(|f| f.name.clone()) else { return };
+    let folder_end = |name: &str| name.rfind('/').map_or(0, |slash| slash + 1);
+    let mut common = folder_end(&first);
+    for file in files.iter() {
+        let same = first.bytes().zip(file.name.bytes()).take_while(|(a, b)| a == b).count();
+        common = first.as_bytes()[..common.min(same)]
+            .iter()
+            .rposition(|&b| b == b'/')
+            .map_or(0, |slash| slash + 1);
+    }
+    files.iter_mut().for_each(|file| drop(file.name.drain(..common)));
 }
 
 /// A path as messages show it.
@@ -99,17 +150,20 @@ struct Found {
 
 impl Found {
     fn enter(&mut self, folder: &Path, root: &Path, depth: usize) -> Result<(), IntakeError> {
-        let cannot = |path: &Path, error: &io::Error| IntakeError::Open {
-            file: shown(path, root),
-            reason: error.kind().to_string(),
-        };
+        let cannot = |path: &Path, error: &io::Error| open_error(shown(path, root), error);
         let real = fs::canonicalize(folder).map_err(|e| cannot(folder, &e))?;
         if !self.entered.insert(real) {
             return Ok(());
         }
         for entry in fs::read_dir(folder).map_err(|e| cannot(folder, &e))? {
             let path = entry.map_err(|e| cannot(folder, &e))?.path();
-            let metadata = fs::metadata(&path).map_err(|e| cannot(&path, &e))?;
+            let metadata = match fs::metadata(&path) {
+                Err(e) if e.kind() == io::ErrorKind::NotFound && path.is_symlink() => {
+                    *self.skipped.entry(SkipReason::DeadLink).or_default() += 1;
+                    continue;
+                }
+                read => read.map_err(|e| cannot(&path, &e))?,
+            };
             if metadata.is_dir() {
                 if depth < DEEPEST_FOLDER {
                     self.enter(&path, root, depth + 1)?;

@@ -1,5 +1,4 @@
 use std::collections::{BTreeMap, BTreeSet};
-use std::fs;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -7,14 +6,14 @@ use jawgauge_volume::VolumeGeometry;
 use rayon::prelude::*;
 
 use crate::attribute::{escaped, quoted};
-use crate::folder::{SkipReason, Skipped, list_files, shown};
+use crate::folder::{Listing, SkipReason, Skipped, list_files};
 use crate::header::{FileKind, Header, read_header, sop_class_error};
 use crate::pixels::{Coded, FrameSource, Stored, same_voxels};
 use crate::plain::{PlainKind, VoxelCode, open_plain};
 use crate::scan::{OpenScan, ScanFacts};
 use crate::series::check_uniform;
 use crate::slice::{Slice, judge};
-use crate::source::{Layer, Place, ScanFile};
+use crate::source::{Layer, ScanFile};
 use crate::stack::{Stack, stack};
 use crate::voxel::Words;
 use crate::warning::FileRemark;
@@ -36,7 +35,7 @@ pub(crate) struct Found {
 
 impl Found {
     pub(crate) fn under(path: &Path) -> Result<Self, IntakeError> {
-        let (files, skipped) = list_files(path)?;
+        let Listing { files, skipped, pointed_at } = list_files(path)?;
         let files: Vec<Arc<ScanFile>> = files.into_iter().map(Arc::new).collect();
         let mut found = Self {
             series: BTreeMap::new(),
@@ -44,7 +43,7 @@ impl Found {
             localizers: BTreeMap::new(),
             skipped,
             missing: Vec::new(),
-            pointed_at: pointed_at(path)?,
+            pointed_at,
         };
         let kinds: Vec<_> = files.par_iter().map(read_header).collect();
         let mut other: Option<IntakeError> = None;
@@ -101,6 +100,11 @@ impl Found {
 
     pub(crate) fn files(&self, uid: &str) -> usize {
         self.series.get(uid).map_or(1, Vec::len)
+    }
+
+    /// The series of the file that the path names.
+    pub(crate) fn pointed_at(&self) -> Option<&str> {
+        self.pointed_at.as_deref()
     }
 
     pub(crate) fn choose(&self, asked: Option<&str>) -> Result<String, IntakeError> {
@@ -273,26 +277,4 @@ fn missing(directory: &ScanFile, listed: &[String], files: &[Arc<ScanFile>]) -> 
     }
     let absent = |path: &&String| !there.contains(&format!("{folder}{path}").to_ascii_lowercase());
     listed.iter().filter(absent).cloned().collect()
-}
-
-/// The series of the file that a path names; nothing where it names a folder, an archive
-/// or a directory.
-fn pointed_at(path: &Path) -> Result<Option<String>, IntakeError> {
-    let Ok(metadata) = fs::metadata(path) else { return Ok(None) };
-    if metadata.is_dir() {
-        return Ok(None);
-    }
-    let root = path.parent().unwrap_or(path);
-    let name = shown(path, root);
-    let place = Place::File(path.to_owned());
-    let file = Arc::new(ScanFile { place, name, length: metadata.len() });
-    match read_header(&file)? {
-        FileKind::Image(header) => Ok(Some(quoted(&header.series_uid))),
-        FileKind::Plain(..) => Ok(Some(file.name.clone())),
-        FileKind::Directory(_) | FileKind::Archive => Ok(None),
-        FileKind::Other(uid) => Err(sop_class_error(&file.name, &uid)),
-        FileKind::Unknown => {
-            Err(IntakeError::NoScan { skipped: [(SkipReason::NotDicom, 1)].into() })
-        }
-    }
 }

@@ -35,6 +35,12 @@ const RARE: f64 = 0.02;
 /// that is suspicious all voxels are. In a part of a scan any two groups are suspicious,
 /// however small one is: nearly all of it may be in the part.
 pub(crate) fn check_greys(volume: &Volume, file: &str) -> Result<(), IntakeError> {
+    if let StoredVoxels::Float(all) = volume.voxels()
+        && all.par_iter().any(|v| v.is_infinite())
+    {
+        let reason = "a voxel is infinite".to_owned();
+        return Err(IntakeError::Greys { file: file.to_owned(), reason });
+    }
     let part = volume.part();
     let whole = part == VoxelBox::whole(volume.geometry().dims());
     let step = if part.voxels() < WORTH_A_SAMPLE { 1 } else { ROW_STEP };

@@ -12,6 +12,7 @@ use crate::archive::is_archive;
 use crate::attribute::{Attribute, quoted, sop_class_name, transfer_syntax_name};
 use crate::cursor::Coding;
 use crate::decimal::parse_decimals;
+use crate::error::open_error;
 use crate::guard::guarded;
 use crate::plain::{PlainKind, recognise};
 use crate::source::{Layer, ScanFile};
@@ -104,7 +105,7 @@ pub(crate) fn read_header(file: &Arc<ScanFile>) -> Result<FileKind, IntakeError>
         Err(WalkFault::Broken { at, reason }) => {
             return Err(damaged(format!("at byte {at}: {reason}")));
         }
-        Err(WalkFault::Io(e)) => return Err(open_error(file, &e)),
+        Err(WalkFault::Io(e)) => return Err(open_error(file.name.clone(), &e)),
     };
     if !is_entered(&walked.meta_sop_class) {
         return Ok(FileKind::Other(quoted(&walked.meta_sop_class)));
@@ -130,16 +131,12 @@ pub(crate) fn read_header(file: &Arc<ScanFile>) -> Result<FileKind, IntakeError>
     Header::new(file.clone(), walked, sop_class, object).map(|h| FileKind::Image(Box::new(h)))
 }
 
-fn open_error(file: &ScanFile, error: &std::io::Error) -> IntakeError {
-    IntakeError::Open { file: file.name.clone(), reason: error.kind().to_string() }
-}
-
 /// What a file is that is not DICOM.
 fn other_kind(file: &ScanFile) -> Result<FileKind, IntakeError> {
     let mut head = Vec::new();
     let read =
         |layer, head: &mut Vec<u8>| file.open_at(layer, 0)?.take(352).read_to_end(head).map(|_| ());
-    read(Layer::Plain, &mut head).map_err(|e| open_error(file, &e))?;
+    read(Layer::Plain, &mut head).map_err(|e| open_error(file.name.clone(), &e))?;
     if is_archive(&head) {
         return Ok(FileKind::Archive);
     }
@@ -180,7 +177,7 @@ pub(crate) fn syntax_error(file: &str, uid: &str) -> IntakeError {
     IntakeError::TransferSyntax {
         file: file.to_owned(),
         uid: quoted(uid),
-        name: transfer_syntax_name(uid),
+        name: transfer_syntax_name(uid).unwrap_or("unknown"),
     }
 }
 

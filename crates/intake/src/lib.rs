@@ -52,7 +52,7 @@ mod voxel;
 mod walk;
 mod warning;
 
-pub use attribute::Attribute;
+pub use attribute::{Attribute, transfer_syntax_name};
 pub use error::IntakeError;
 pub use folder::{SkipReason, Skipped};
 pub use guard::panics_are_caught;

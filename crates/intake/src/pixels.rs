@@ -12,6 +12,7 @@ use rayon::prelude::*;
 
 use crate::IntakeError;
 use crate::archive::read_exact_at;
+use crate::error::open_error;
 use crate::fragments::Run;
 use crate::guard::guarded;
 use crate::source::{Layer, Place, ScanFile, Stream};
@@ -294,7 +295,7 @@ fn unreadable(source: &FrameSource, error: &io::Error) -> IntakeError {
                 remedy: "copy the file again from where it comes from",
             }
         }
-        kind => IntakeError::Open { file: source.name.clone(), reason: kind.to_string() },
+        _ => open_error(source.name.clone(), error),
     }
 }
 

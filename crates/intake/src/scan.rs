@@ -112,7 +112,8 @@ pub struct OpenScan {
     pub(crate) first: String,
 }
 
-/// Every series of images below a path, from headers only, sorted by UID.
+/// Every series of images below a path, or that of the file that it names, from headers only,
+/// sorted by UID.
 ///
 /// A series that cannot be used is listed with the reason. Voxels are read only where two
 /// files claim the same place.
@@ -128,9 +129,8 @@ pub fn list_series(path: &Path, options: &ReadOptions) -> Result<Vec<SeriesSumma
         scan: found.lay_out(&uid, options.frame_pitch_mm),
         series_uid: uid,
     };
-    let asked = options.series.as_deref().map(|_| found.choose(options.series.as_deref()));
-    match asked {
-        Some(uid) => Ok(vec![summary(uid?)]),
+    match options.series.as_deref().or(found.pointed_at()) {
+        Some(asked) => Ok(vec![summary(found.choose(Some(asked))?)]),
         None => Ok(found.names().into_iter().map(summary).collect()),
     }
 }

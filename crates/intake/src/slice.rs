@@ -6,6 +6,7 @@ use jawgauge_codec::{Codec, FrameShape};
 use jawgauge_volume::Rescale;
 
 use crate::IntakeError;
+use crate::attribute::EXPLICIT_BIG_ENDIAN;
 use crate::fragments::Run;
 use crate::frames::{number_of_frames, planes_of_frames};
 use crate::header::{Header, syntax_error};
@@ -19,7 +20,7 @@ const NATIVE_SYNTAXES: [&str; 4] = [
     uids::IMPLICIT_VR_LITTLE_ENDIAN,
     uids::EXPLICIT_VR_LITTLE_ENDIAN,
     uids::DEFLATED_EXPLICIT_VR_LITTLE_ENDIAN,
-    "1.2.840.10008.1.2.2",
+    EXPLICIT_BIG_ENDIAN,
 ];
 /// Transfer syntaxes that lose something whatever the stream says.
 const LOSSY_SYNTAXES: [&str; 1] = [uids::JPEG_BASELINE8_BIT];

@@ -77,6 +77,8 @@ fn several_series_are_listed_and_one_must_be_named() {
     assert_eq!(scan.facts.series_uid, "1.2.3");
     assert_eq!(scan.volume.geometry().dims()[2], 80);
 
+    let listed = list_series(&dir.path().join("a7"), &ReadOptions::default()).expect("listed");
+    assert_eq!(listed.iter().map(|s| s.series_uid.as_str()).collect::<Vec<_>>(), ["1.2.3"]);
     let listed = list_series(dir.path(), &ReadOptions::default()).expect("listed");
     let counts: Vec<_> = listed.iter().map(|s| (s.series_uid.as_str(), s.files)).collect();
     assert_eq!(counts, [("1.2.3", 80), ("1.2.4", 50)]);

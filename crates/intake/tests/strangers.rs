@@ -10,7 +10,8 @@ use dicom_core::VR;
 use dicom_dictionary_std::{tags, uids};
 use jawgauge_intake::{SkipReason, read_scan};
 use jawgauge_phantom::{
-    MultiFrameKind, ScanOptions, ScanSyntax, write_dicomdir, write_multi_frame, write_scan,
+    MultiFrameKind, NiftiOptions, ScanOptions, ScanSyntax, write_dicomdir, write_multi_frame,
+    write_nifti, write_scan,
 };
 
 /// One file of another kind of object, without voxels.
@@ -159,4 +160,53 @@ fn a_damaged_directory_does_not_keep_good_slices_from_being_read() {
     assert_eq!(scan.facts.skipped.get(&SkipReason::Directory), Some(&1));
     // Where it is what the path names, it is told.
     assert_eq!(read_scan(&directory, None).expect_err("damaged").code(), "damaged-file");
+}
+
+#[test]
+fn a_volume_that_a_path_names_does_not_depend_on_what_lies_beside_it() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let path = dir.path().join("scan.nii");
+    write_nifti(&path, base(), &NiftiOptions::default()).expect("written");
+    // What is left of a slice, and an archive.
+    let slices = written(base(), &ScanOptions::default());
+    let slice = fs::read(slices.path().join("slice0000.dcm")).expect("read");
+    fs::write(dir.path().join("cut"), &slice[..400]).expect("written");
+    fs::write(dir.path().join("old.zip"), b"PK\x03\x04").expect("written");
+    let scan = read_scan(&path, None).expect("read");
+    assert_eq!(scan.volume.geometry().dims(), [120, 100, 80]);
+    assert_eq!(scan.facts.skipped, [].into());
+    // Where the folder is named, the cut slice may belong to the scan.
+    assert_refused(read_scan(dir.path(), None), "damaged-file", &["cut"]);
+}
+
+#[cfg(unix)]
+#[test]
+fn a_link_that_leads_nowhere_is_counted() {
+    let dir = written(base(), &ScanOptions::default());
+    std::os::unix::fs::symlink(dir.path().join("gone"), dir.path().join("link")).expect("a link");
+    for path in [dir.path().to_owned(), dir.path().join("slice0003.dcm")] {
+        let scan = read_scan(&path, None).expect("read");
+        assert_eq!(scan.facts.skipped, [(SkipReason::DeadLink, 1)].into());
+        assert_p0(Ok(scan), &[], "a dead link");
+    }
+    let empty = tempfile::tempdir().expect("a folder");
+    std::os::unix::fs::symlink("gone", empty.path().join("link")).expect("a link");
+    assert_refused(read_scan(empty.path(), None), "no-scan", &["1 links that lead nowhere"]);
+}
+
+#[test]
+fn folders_around_all_files_are_not_named() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let named = |k: usize| format!("CANARY^NAME/CT 2/IM{k}");
+    let options = ScanOptions::default().with_file_name(named);
+    write_scan(dir.path(), base(), &options).expect("written");
+    fs::remove_file(dir.path().join(named(33))).expect("removed");
+    let scan = read_scan(dir.path(), None).expect("read");
+    assert_eq!(codes(&scan), ["missing-slices"]);
+    let told = scan.warnings[0].to_string();
+    assert!(told.contains("IM32") && !told.contains("CANARY") && !told.contains("CT 2"), "{told}");
+    fs::write(dir.path().join("CANARY^NAME/CT 2/IM34"), [0; 10]).expect("written");
+    fs::write(dir.path().join("CANARY^NAME/CT 2/IM35"), b"DICM").expect("written");
+    let told = format!("{:?}", read_scan(dir.path(), None).map(|s| codes(&s)));
+    assert!(!told.contains("CANARY"), "{told}");
 }

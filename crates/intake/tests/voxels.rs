@@ -8,7 +8,10 @@ use dicom_dictionary_std::tags;
 use dicom_object::InMemDicomObject;
 use dicom_pixeldata::PixelDecoder;
 use jawgauge_intake::{ReadOptions, ScanWarning, open_scan, read_scan};
-use jawgauge_phantom::{ScanOptions, Storage, p0_geometry, p0_grey, sample_shape_as};
+use jawgauge_phantom::{
+    NiftiOptions, ScanOptions, Storage, ValueType, p0_geometry, p0_grey, sample_shape_as,
+    write_nifti,
+};
 use jawgauge_space::PatientPoint;
 use jawgauge_volume::{Rescale, Sample, StoredVoxels, Volume, VoxelBox};
 
@@ -287,5 +290,20 @@ fn the_voxels_are_those_that_a_general_decoder_sees() {
             assert_eq!(decoded.data(), ours.as_slice(), "slice {k}");
         }
         assert_eq!(files.len(), base().geometry().dims()[2]);
+    }
+}
+
+#[test]
+fn floating_point_voxels_that_are_infinite_are_refused_in_these_words() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let path = dir.path().join("scan.nii");
+    let options = NiftiOptions::default().with_type(ValueType::F32);
+    write_nifti(&path, base(), &options).expect("written");
+    let mut bytes = std::fs::read(&path).expect("read");
+    let last = bytes.len() - 4;
+    for value in [f32::INFINITY, f32::NEG_INFINITY] {
+        bytes[last..].copy_from_slice(&value.to_le_bytes());
+        std::fs::write(&path, &bytes).expect("written");
+        assert_refused(read_scan(&path, None), "grey-values", &["a voxel is infinite", "scan.nii"]);
     }
 }

@@ -39,6 +39,32 @@ impl StoredVoxels {
         }
     }
 
+    /// Lowest and highest value of a slice that is none of `padding` and a number; `None`
+    /// where there is none.
+    fn range_in_slice(&self, k: usize, padding: Option<(i32, i32)>) -> Option<(f64, f64)> {
+        fn of<T: Copy + PartialOrd + Into<f64>>(
+            all: &Array3<T>,
+            k: usize,
+            padding: Option<(i32, i32)>,
+        ) -> Option<(f64, f64)> {
+            let padded = |v: f64| {
+                padding.is_some_and(|(low, high)| f64::from(low) <= v && v <= f64::from(high))
+            };
+            let wanted = |v: &T| !padded((*v).into()) && *v == *v;
+            let mut ends: Option<(T, T)> = None;
+            for &v in all.index_axis(Axis(0), k).iter().filter(|v| wanted(v)) {
+                let (low, high) = ends.unwrap_or((v, v));
+                ends = Some((if v < low { v } else { low }, if v > high { v } else { high }));
+            }
+            ends.map(|(low, high)| (low.into(), high.into()))
+        }
+        match self {
+            Self::Signed(a) => of(a, k, padding),
+            Self::Unsigned(a) => of(a, k, padding),
+            Self::Float(a) => of(a, k, padding),
+        }
+    }
+
     /// The eight voxels from `at` on, i fastest; they must be there.
     #[inline]
     pub(crate) fn cell(&self, at: [usize; 3]) -> [f64; 8] {
@@ -342,22 +368,19 @@ impl Volume {
     /// Lowest and highest grey value of the scanned voxels at hand, `None` where there are none.
     #[must_use]
     pub fn grey_range(&self) -> Option<(f64, f64)> {
-        let VoxelBox { first, size } = self.part;
-        let ends = |axis: usize| first[axis]..first[axis] + size[axis];
+        let first = self.part.first[2];
         let wider = |a: Option<(f64, f64)>, b: Option<(f64, f64)>| match (a, b) {
             (Some((l, h)), Some((m, n))) => Some((l.min(m), h.max(n))),
             (a, b) => a.or(b),
         };
         let of_slice = |k: usize| {
-            let mut range = None;
-            for j in ends(1) {
-                for i in ends(0) {
-                    range = wider(range, self.voxel_grey(i, j, k).map(|g| (g, g)));
-                }
-            }
-            range
+            let stored = self.voxels.range_in_slice(k, self.padding)?;
+            let r = self.rescale[first + k];
+            let [a, b] = [stored.0, stored.1].map(|v| v * r.slope + r.intercept);
+            Some((a.min(b), a.max(b)))
         };
-        ends(2).into_par_iter().map(of_slice).reduce(|| None, wider)
+        let there = (0..self.part.size[2]).into_par_iter().filter(|k| !self.absent[first + k]);
+        there.map(of_slice).reduce(|| None, wider)
     }
 }
 

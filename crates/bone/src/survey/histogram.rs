@@ -127,6 +127,13 @@ impl Histogram {
         (self.bins[top], self.bins[from..top].iter().sum())
     }
 
+    /// Share of the voxels at the highest value, where they are more than those within a stretch
+    /// of grey values below it.
+    pub(super) fn piled_up(&self, below: f64) -> Option<f64> {
+        let (top, near) = self.at_the_top(below);
+        (top > near).then(|| self.share(top))
+    }
+
     /// The highest value of all.
     pub(super) fn highest(&self) -> f64 {
         self.grey(self.bins.iter().rposition(|&count| count > 0).unwrap_or(0))

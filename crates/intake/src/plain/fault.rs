@@ -156,7 +156,7 @@ pub(crate) enum PlainNote {
         /// Greatest departure of two steps from a right angle, degrees.
         angle_deg: f64,
     },
-    /// NIfTI: scl_slope is 0, so that, as the standard has it, scl_inter was not used.
+    /// NIfTI: scl_slope is 0 or no number, so that, as the standard has it, scl_inter was not used.
     InterceptNotUsed {
         /// scl_inter.
         intercept: f64,
@@ -224,7 +224,7 @@ impl fmt::Display for PlainNote {
                 write!(f, "the voxel steps are {angle_deg:.2} degrees off a right angle")
             }
             Self::InterceptNotUsed { intercept } => {
-                write!(f, "scl_slope is 0, so that scl_inter ({intercept}) was not used")
+                write!(f, "scl_slope says no scaling, so that scl_inter ({intercept}) was not used")
             }
             Self::Intent { code } => {
                 write!(f, "intent_code is {code}, not 0: the values may not be grey values")

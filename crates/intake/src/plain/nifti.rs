@@ -257,11 +257,12 @@ fn by_qform(header: &NiftiHeader, unit_mm: f64) -> Result<Affine, PlainFault> {
         .affine("qoffset_x, qoffset_y, qoffset_z", "pixdim")
 }
 
-/// Slope and intercept (nifti1.h, `scl_slope`): a slope of 0 means none of both.
+/// Slope and intercept (nifti1.h, `scl_slope`): a slope of 0 means none of both; so does one
+/// that is not a number, which `nibabel` writes there.
 fn rescale(header: &NiftiHeader, notes: &mut Vec<PlainNote>) -> Result<Rescale, PlainFault> {
     let (slope, intercept) = (f64::from(header.scl_slope), f64::from(header.scl_inter));
-    if slope == 0.0 {
-        if intercept != 0.0 {
+    if slope == 0.0 || slope.is_nan() {
+        if intercept != 0.0 && !(slope.is_nan() && intercept.is_nan()) {
             notes.push(PlainNote::InterceptNotUsed { intercept });
         }
         return Ok(Rescale { slope: 1.0, intercept: 0.0 });

@@ -9,6 +9,7 @@ use super::{
     skip_lines,
 };
 use crate::attribute::escaped;
+use crate::error::open_error;
 use crate::folder::Skipped;
 use crate::fragments::Run;
 use crate::pixels::{Coded, FrameSource, Stored};
@@ -28,8 +29,7 @@ pub(crate) fn open_plain(
         remedy: fault.remedy(),
         reason: fault.to_string(),
     };
-    let cannot =
-        |e: &io::Error| IntakeError::Open { file: file.name.clone(), reason: e.kind().to_string() };
+    let cannot = |e: &io::Error| open_error(file.name.clone(), e);
     let mut head = Vec::new();
     let stream = file.open_at(layer, 0).map_err(|e| cannot(&e))?;
     let read = stream.take(HEAD_BYTES as u64).read_to_end(&mut head);
@@ -103,7 +103,7 @@ fn beside(header: &ScanFile, name: &str) -> Result<Arc<ScanFile>, IntakeError> {
     let length = match std::fs::metadata(&path) {
         Ok(metadata) if metadata.is_file() => metadata.len(),
         Ok(_) => return Err(IntakeError::Open { file: shown, reason: "not a file".to_owned() }),
-        Err(e) => return Err(IntakeError::Open { file: shown, reason: e.kind().to_string() }),
+        Err(e) => return Err(open_error(shown, &e)),
     };
     Ok(Arc::new(ScanFile { place: Place::File(path), name: shown, length }))
 }
@@ -125,10 +125,7 @@ fn voxels_at(
         let skipped = data
             .open_at(layer, at)
             .and_then(|stream| skip_lines(&mut BufReader::new(stream), start.lines))
-            .map_err(|e| IntakeError::Open {
-                file: data.name.clone(),
-                reason: e.kind().to_string(),
-            })?;
+            .map_err(|e| open_error(data.name.clone(), &e))?;
         let found = data.length;
         let short = || refused(PlainFault::TooShort { needed: volume.voxel_bytes, found });
         at += skipped.ok_or_else(short)?;

@@ -58,6 +58,8 @@ pub struct VolumeEntry {
     pub metal_share: Option<f64>,
     /// Grey value above which a voxel counts as metal.
     pub metal_above: Option<f64>,
+    /// Share of the scanned voxels at the highest grey value, where values were cut off there.
+    pub cut_off_share: Option<f64>,
     /// Share of the voxels that were not scanned, 0 to 1.
     pub not_scanned_share: Option<f64>,
     /// Grey value that fills the surroundings of what was scanned, undeclared.
@@ -138,6 +140,7 @@ impl VolumeEntry {
         self.contrast_to_noise = survey.contrast_to_noise().map(rounded);
         self.metal_above = survey.metal_above.map(rounded);
         self.metal_share = survey.metal_share.map(millionths);
+        self.cut_off_share = survey.cut_off_share.map(millionths);
         self.not_scanned_share = Some(millionths(survey.not_scanned_share));
         self.fill_grey = survey.fill.map(rounded);
         self

@@ -191,6 +191,9 @@ pub(crate) fn warning(warning: &BoneWarning) -> String {
         BoneWarning::MixedOutside { .. } => {
             "the bone borders on gum here and on air there, one edge value for both".to_owned()
         }
+        BoneWarning::GreysCutOff { .. } => {
+            "grey values were cut off at the export, edges are less sure".to_owned()
+        }
         BoneWarning::CoarseVoxels { voxel_mm } => {
             format!("voxels of {} mm are coarse for walls of 1.5 mm", mm(*voxel_mm))
         }

@@ -174,13 +174,16 @@ fn slope_and_intercept_follow_the_standard() {
     assert_eq!(volume.notes, [PlainNote::InterceptNotUsed { intercept: -1024.0 }]);
     for (slope, inter, named) in [
         (-1.0, 0.0, "scl_slope is \"-1\""),
-        (f32::NAN, 0.0, "scl_slope is \"NaN\""),
         (f32::INFINITY, 0.0, "scl_slope is \"inf\""),
         (1.0, f32::NAN, "scl_inter is \"NaN\""),
     ] {
         let fault = scaled(slope, inter).fault();
         assert!(fault.starts_with(named), "{fault}");
     }
+    // As nibabel writes voxels that are not scaled.
+    let volume = scaled(f32::NAN, f32::NAN).volume();
+    assert_eq!((volume.rescale, volume.notes), (none, vec![]));
+    assert_eq!(scaled(f32::NAN, -1024.0).volume().notes.len(), 1);
     // Not yet read where the slope says that there is none; it must still be told.
     assert_eq!(scaled(0.0, f32::NAN).volume().notes.len(), 1);
 }

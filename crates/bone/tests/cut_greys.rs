@@ -1,0 +1,125 @@
+//! Scans whose grey values were cut off when they were exported: in a window, or to 8 bits.
+
+mod common;
+
+use common::{Scene, scene};
+use jawgauge_bone::{BoneWarning, CutOff, MeasureOptions, SiteMeasure, measure_site};
+use jawgauge_phantom::{Cortex, Noise, Profile};
+use jawgauge_volume::{Rescale, Volume};
+
+const PROFILE: Profile = Profile::Rounded { radius_mm: 2.5, height_mm: 20.0 };
+
+fn scenes() -> Vec<Scene> {
+    let mut scenes = Vec::new();
+    for cortex in [Cortex::even(1.4), Cortex::even(2.2)] {
+        for sd in [15.0, 40.0] {
+            let mut scene = scene(PROFILE, cortex);
+            scene.noise = Noise { sd, seed: scenes.len() as u64 };
+            scenes.push(scene);
+        }
+    }
+    scenes
+}
+
+/// The scene as an export of 8 bits shows it: the grey values of a window, in 256 steps.
+fn exported(scene: &Scene, low: f64, high: f64) -> Volume {
+    let whole = scene.volume();
+    let [ni, nj, nk] = whole.geometry().dims();
+    let step = (high - low) / 255.0;
+    let mut values = Vec::with_capacity(ni * nj * nk);
+    for k in 0..nk {
+        for j in 0..nj {
+            for i in 0..ni {
+                let grey = whole.voxel_grey(i, j, k).expect("scanned");
+                values.push(((grey - low) / step).round().clamp(0.0, 255.0));
+            }
+        }
+    }
+    let mut values = values.into_iter();
+    let stored = ndarray::Array3::from_shape_simple_fn((nk, nj, ni), || {
+        // Clamped to a byte above.
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let value = values.next().unwrap_or(0.0) as u16;
+        value
+    });
+    let rescale = Rescale { slope: step, intercept: low };
+    let voxels = jawgauge_volume::StoredVoxels::Unsigned(stored);
+    Volume::new(whole.geometry().clone(), voxels, vec![rescale; nk]).expect("a volume")
+}
+
+fn cut_off(site: &SiteMeasure) -> Option<CutOff> {
+    site.bone.warnings.iter().find_map(|w| match w {
+        BoneWarning::GreysCutOff { cut_off } => Some(*cut_off),
+        _ => None,
+    })
+}
+
+/// Errors of widths and of the height, each with its expanded uncertainty.
+fn errors(scene: &Scene, site: &SiteMeasure) -> Vec<(f64, f64)> {
+    let widths = site.levels_mm.iter().zip(&site.widths).map(|(level, width)| {
+        let width = width.as_ref().expect("a width").width;
+        (width.mm - scene.width_mm(*level), width.u95_mm)
+    });
+    let height = site.height.expect("a height");
+    widths.chain([(height.mm - scene.height_mm(), height.u95_mm)]).collect()
+}
+
+#[test]
+fn windows_that_cut_off_bone_or_its_surroundings_are_told_and_the_uncertainty_holds() {
+    // Soft tissue is at 60, cortex at 1200.
+    let windows = [
+        (-200.0, 400.0, (true, false)),
+        (-200.0, 600.0, (true, false)),
+        (-200.0, 850.0, (true, false)),
+        (300.0, 1600.0, (false, true)),
+        (150.0, 800.0, (true, true)),
+    ];
+    let (mut held, mut all) = (0, 0);
+    for (low, high, (above, below)) in windows {
+        for scene in scenes() {
+            let volume = exported(&scene, low, high);
+            let site = measure_site(
+                &volume,
+                scene.frame(),
+                scene.point(),
+                &[],
+                &MeasureOptions::default(),
+            )
+            .expect("measured");
+            let found = cut_off(&site);
+            assert_eq!(found, Some(CutOff { above, below }), "{low} to {high}");
+            for (off, u95) in errors(&scene, &site) {
+                all += 1;
+                held += usize::from(off.abs() <= u95);
+            }
+        }
+    }
+    let share = held as f64 / all as f64;
+    assert!(share >= 0.95, "{share} of {all} held");
+}
+
+#[test]
+fn scans_with_all_their_grey_values_are_not_said_to_be_cut_off() {
+    for scene in scenes() {
+        let whole = scene.volume();
+        let bytes = exported(&scene, -1100.0, 1500.0);
+        let [plain, stepped] = [whole, bytes].map(|volume| {
+            measure_site(&volume, scene.frame(), scene.point(), &[], &MeasureOptions::default())
+                .expect("measured")
+        });
+        assert_eq!([cut_off(&plain), cut_off(&stepped)], [None, None]);
+        for (a, b) in errors(&scene, &plain).iter().zip(errors(&scene, &stepped)) {
+            assert!((a.1 - b.1).abs() < 0.05, "{a:?} {b:?}");
+        }
+    }
+    // Air that is cut off in the middle of its noise, as some scanners store it.
+    let mut scene = scene(PROFILE, Cortex::even(1.4));
+    scene.noise = Noise { sd: 30.0, seed: 1 };
+    let volume = exported(&scene, 60.0, 1500.0);
+    let site = measure_site(&volume, scene.frame(), scene.point(), &[], &MeasureOptions::default())
+        .expect("measured");
+    assert_eq!(cut_off(&site), None);
+    for (off, u95) in errors(&scene, &site) {
+        assert!(off.abs() <= u95 + 0.03, "{off} {u95}");
+    }
+}
