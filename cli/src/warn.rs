@@ -2,7 +2,7 @@
 
 use jawgauge_bone::{BoneWarning, Clip, LimitHeight, SiteMeasure, Unmeasured};
 use jawgauge_fixture::{NoWall, SiteFit};
-use jawgauge_intake::ScanWarning;
+use jawgauge_intake::{FileRemark, ScanWarning};
 use jawgauge_report::documents::WarningEntry;
 pub(crate) use jawgauge_report::picture::limit_name;
 
@@ -44,6 +44,13 @@ fn consequence(warning: &ScanWarning) -> &'static str {
         ScanWarning::SurplusPixelBytes { .. } => {
             "the surplus was ignored, but something wrote the files oddly: check the picture"
         }
+        ScanWarning::Files { remark: FileRemark::PitchIgnored, .. } => {
+            "the positions were used: take it out of the case"
+        }
+        ScanWarning::Files {
+            remark: FileRemark::PitchFromSpacing | FileRemark::PitchFromThickness,
+            ..
+        } => "a wrong distance stretches every figure along it: check a known length",
         _ => "it may move the edge of the bone: check the picture",
     }
 }

@@ -3,7 +3,7 @@
 mod common;
 
 use common::{Scene, scene};
-use jawgauge_bone::{BoneWarning, CutOff, MeasureOptions, SiteMeasure, measure_site};
+use jawgauge_bone::{BoneWarning, CutOff, MeasureOptions, SiteMeasure, measure_site, survey_greys};
 use jawgauge_phantom::{Cortex, Noise, Profile};
 use jawgauge_volume::{Rescale, Volume};
 
@@ -122,4 +122,22 @@ fn scans_with_all_their_grey_values_are_not_said_to_be_cut_off() {
     for (off, u95) in errors(&scene, &site) {
         assert!(off.abs() <= u95 + 0.03, "{off} {u95}");
     }
+}
+
+#[test]
+fn the_share_of_voxels_at_the_highest_value_is_told_where_they_pile_up() {
+    let scene = scenes().remove(2);
+    let volume = exported(&scene, -200.0, 1150.0);
+    let [ni, nj, nk] = volume.geometry().dims();
+    let (_, highest) = volume.grey_range().expect("scanned");
+    let at = |n: usize| volume.voxel_grey(n % ni, n / ni % nj, n / ni / nj) == Some(highest);
+    let voxels = ni * nj * nk;
+    let share = (0..voxels).filter(|&n| at(n)).count() as f64 / voxels as f64;
+    let told = survey_greys(&volume).cut_off_share.expect("cut off");
+    assert!((told - share).abs() < 0.1 * share, "{told} {share}");
+    assert_eq!(survey_greys(&exported(&scene, -200.0, 1500.0)).cut_off_share, None);
+    // Without noise every tissue has its own one value.
+    let mut clean = scenes().remove(2);
+    clean.noise = Noise::none();
+    assert_eq!(survey_greys(&clean.volume()).cut_off_share, None);
 }

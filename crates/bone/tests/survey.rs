@@ -397,16 +397,3 @@ fn a_large_scan_is_read_in_part_and_tells_the_same() {
     let (a, b) = (small.noise().expect("noise"), large.noise().expect("noise"));
     assert!((a / b - 1.0).abs() < 0.03, "{a} {b}");
 }
-
-#[test]
-fn values_that_pile_up_at_the_highest_are_told_and_only_with_noise() {
-    let cut = |sd: f64, highest: f32| {
-        let volume = floats(&scan(GREYS, sd), |_, grey| grey.min(highest));
-        survey_greys(&volume).cut_off_share
-    };
-    // The cortex, a ring of 103.7 of 896 mm2, and 95 % of its noise.
-    let share = cut(30.0, 1250.0).expect("cut off");
-    assert!((share - 0.110).abs() < 0.005, "{share}");
-    assert_eq!(cut(30.0, 2000.0), None);
-    assert_eq!(cut(0.0, 2000.0), None);
-}

@@ -1,7 +1,7 @@
 use dicom_dictionary_std::{tags, uids};
 
 use crate::IntakeError;
-use crate::attribute::Attribute;
+use crate::attribute::{Attribute, quoted};
 use crate::header::Header;
 use crate::plane::{Plane, plane, top_level_planes};
 use crate::warning::FileRemark;
@@ -43,6 +43,7 @@ pub(crate) fn planes_of_frames(
             let expected = format!("{frames}, one item for each frame");
             return Err(header.bad(tags::PER_FRAME_FUNCTIONAL_GROUPS_SEQUENCE, &found, &expected));
         }
+        check_stacks(header, frames)?;
         let planes = (0..frames).map(|frame| {
             check_frame_type(header, Some(frame), remarks)?;
             plane(header, Some(frame), remarks)
@@ -66,6 +67,21 @@ fn agrees_with_groups(header: &Header) -> Result<(), IntakeError> {
         Some(tag) => {
             let found = header.frame_text(None, tag).unwrap_or_default();
             Err(header.bad(tag, &found, "the same in the functional groups and outside them"))
+        }
+        None => Ok(()),
+    }
+}
+
+/// Refuses frames of several stacks (Stack ID (0020,9056), DICOM PS3.3 section C.7.6.16.2.2): each
+/// is a volume of its own.
+fn check_stacks(header: &Header, frames: usize) -> Result<(), IntakeError> {
+    let tag = tags::STACK_ID;
+    let mut stacks = (0..frames).filter_map(|frame| header.frame_text(Some(frame), tag));
+    let first = stacks.next();
+    match stacks.find(|other| Some(other) != first.as_ref()) {
+        Some(other) => {
+            let expected = format!("{} as in the first frame", quoted(&first.unwrap_or_default()));
+            Err(header.bad(tag, &other, &expected))
         }
         None => Ok(()),
     }

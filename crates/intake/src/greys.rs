@@ -65,7 +65,9 @@ fn check_sign(
         return Ok(());
     };
     let one_value = all.bins[..low].iter().all(|&n| n == 0);
-    if one_value && corner_value(volume).is_some_and(|corner| corner == all.value(low)) {
+    let rescale = volume.rescale(volume.part().first[2]);
+    let lowest = all.value(low) * rescale.slope + rescale.intercept;
+    if one_value && corner_value(volume) == Some(lowest) {
         // The corners of all slices have it: padding that no attribute declares.
         return Ok(());
     }

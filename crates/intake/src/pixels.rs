@@ -171,11 +171,9 @@ impl Reading<'_> {
     }
 
     fn notice(&self, lossy: bool, other_bits: OtherBits) {
-        if lossy || other_bits.any {
-            let mut noticed = self.noticed.lock().unwrap_or_else(PoisonError::into_inner);
-            noticed.lossy |= lossy;
-            noticed.other_bits = noticed.other_bits.and(other_bits);
-        }
+        let mut noticed = self.noticed.lock().unwrap_or_else(PoisonError::into_inner);
+        noticed.lossy |= lossy;
+        noticed.other_bits = noticed.other_bits.and(other_bits);
     }
 
     fn read_slice<T: Voxel>(

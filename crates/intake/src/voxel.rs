@@ -161,7 +161,7 @@ const FAR_JUMP: f64 = 4.0;
 /// What the bits above those stored look like, from neighbours in a row.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct OtherBits {
-    /// Whether any voxel has such bits.
+    /// Whether any voxel has bits there that are neither clear nor a sign.
     pub(crate) any: bool,
     /// Neighbours between which they differ.
     changes: Jumps,
@@ -209,7 +209,8 @@ impl OtherBits {
     /// Whether they belong to the grey values, so that clearing them makes others of them.
     ///
     /// Rubbish and overlays come and go without regard to the grey values. Where the bits
-    /// are part of these, neighbours are nearer to one another with them, or the grey values
+    /// are part of these, neighbours are nearer to one another with them (also where the highest
+    /// stored bit of a signed value is no sign), or the grey values
     /// without them jump at the few places where the bits change; an `overlay` may be drawn
     /// along an edge.
     pub(crate) fn are_meant(&self, overlay: bool) -> bool {
@@ -227,11 +228,10 @@ pub(crate) fn settle<T: Voxel>(voxels: &mut [T], columns: usize, unused_bits: u3
         return found;
     }
     // Without a way out, so that it runs over many voxels at once.
+    let other = |v: T| v.whole() != v.settled(unused_bits).whole();
     found.any = voxels.iter().fold(false, |any, v| any | v.has_other_bits(unused_bits));
-    if found.any {
-        let above = |v: T| {
-            v.has_other_bits(unused_bits).then(|| v.whole().unsigned_abs() >> (16 - unused_bits))
-        };
+    if voxels.iter().fold(false, |any, &v| any | other(v)) {
+        let above = |v: T| other(v).then(|| v.whole().unsigned_abs() >> (16 - unused_bits));
         for row in voxels.chunks(columns) {
             for pair in row.windows(2) {
                 let [whole, stored] = [
@@ -245,7 +245,10 @@ pub(crate) fn settle<T: Voxel>(voxels: &mut [T], columns: usize, unused_bits: u3
                     found.elsewhere.add(stored);
                     continue;
                 }
-                found.changes.add(stored);
+                // A negative value with clear bits above its sign is no jump to speak of.
+                if pair.iter().any(|v| v.has_other_bits(unused_bits)) {
+                    found.changes.add(stored);
+                }
                 found.nearer_with += u64::from(whole < stored);
                 found.nearer_without += u64::from(whole > stored);
             }

@@ -18,7 +18,7 @@ const LONGEST_TABLE: u32 = 1 << 22;
 const MOST_BEFORE_VOXELS: u64 = 1 << 26;
 
 /// Sequences of a functional group that hold what is needed (DICOM PS3.3 section C.7.6.16.2).
-const MACROS: [Tag; 7] = [
+const MACROS: [Tag; 8] = [
     tags::PIXEL_MEASURES_SEQUENCE,
     tags::PLANE_POSITION_SEQUENCE,
     tags::PLANE_ORIENTATION_SEQUENCE,
@@ -26,9 +26,10 @@ const MACROS: [Tag; 7] = [
     tags::CT_IMAGE_FRAME_TYPE_SEQUENCE,
     tags::X_RAY3_D_FRAME_TYPE_SEQUENCE,
     tags::REAL_WORLD_VALUE_MAPPING_SEQUENCE,
+    tags::FRAME_CONTENT_SEQUENCE,
 ];
 /// What is kept of them.
-const LEAVES: [Tag; 10] = [
+const LEAVES: [Tag; 11] = [
     tags::PIXEL_SPACING,
     tags::SLICE_THICKNESS,
     tags::SPACING_BETWEEN_SLICES,
@@ -39,6 +40,7 @@ const LEAVES: [Tag; 10] = [
     tags::FRAME_TYPE,
     tags::VOLUMETRIC_PROPERTIES,
     tags::REAL_WORLD_VALUE_SLOPE,
+    tags::STACK_ID,
 ];
 
 /// Why a file cannot be walked through.

@@ -162,3 +162,24 @@ fn the_axes_of_four_footed_animals_are_refused() {
     assert_refused(of("QUADRUPED"), "bad-attribute", &["(0010,2210)", "QUADRUPED"]);
     assert_p0(of("BIPED"), &[], "upright");
 }
+
+/// DICOM PS3.3 section C.7.6.16.2.2: frames with the same Stack ID belong together.
+#[test]
+fn frames_of_several_stacks_are_refused() {
+    for kind in KINDS {
+        let stacked = |of: fn(usize) -> &'static str| {
+            reedit_one(kind, move |o| {
+                let mut frames = items(o, PER_FRAME);
+                for (n, frame) in frames.iter_mut().enumerate() {
+                    let mut content = InMemDicomObject::new_empty();
+                    set(&mut content, tags::STACK_ID, VR::SH, of(n));
+                    sequence(frame, tags::FRAME_CONTENT_SEQUENCE, vec![content]);
+                }
+                sequence(o, PER_FRAME, frames);
+            })
+        };
+        assert_p0(stacked(|_| "1"), &[], "one stack");
+        let two = stacked(|n| if n % 2 == 0 { "1" } else { "2" });
+        assert_refused(two, "bad-attribute", &["(0020,9056) StackID", "\"2\"", "scan.dcm"]);
+    }
+}

@@ -100,11 +100,13 @@ fn undeclared_padding_at_an_end_of_the_scale_is_told_and_is_no_wrong_sign() {
         x.hypot(y) <= 14.0
     };
     let part = VoxelBox { first: [0, 30, 20], size: [60, 40, 40] };
-    for (storage, fill, lift) in
-        [(Storage::Signed, -32_768.0, 0.0), (Storage::Unsigned, 0.0, 32_768.0)]
-    {
+    for (storage, fill, lift, intercept) in [
+        (Storage::Signed, -32_768.0, 0.0, 0.0),
+        (Storage::Unsigned, 0.0, 32_768.0, 0.0),
+        (Storage::Unsigned, -32_768.0, 0.0, -32_768.0),
+    ] {
         let grey = move |p| if round(p) { p0_grey(p) + lift } else { fill };
-        let volume = sampled(storage, 0.0, grey);
+        let volume = sampled(storage, intercept, grey);
         let dir = written(&volume, &ScanOptions::default());
         let scan = read_scan(dir.path(), None).expect("read");
         assert_eq!(codes(&scan), ["undeclared-padding"]);
@@ -114,7 +116,7 @@ fn undeclared_padding_at_an_end_of_the_scale_is_told_and_is_no_wrong_sign() {
         let uneven = move |p: PatientPoint| {
             if round(p) { p0_grey(p) + lift } else { fill + f64::from(p.to_array()[2] > 0.0) }
         };
-        let read = reread(&sampled(storage, 0.0, uneven), |_, _| {});
+        let read = reread(&sampled(storage, intercept, uneven), |_, _| {});
         assert_refused(read, "signedness", &["(0028,0103)"]);
     }
 }
@@ -167,8 +169,16 @@ fn grey_values_that_need_more_bits_than_are_declared_are_refused_and_never_cut()
                 if soft_mm > 0.0 { (-out / soft_mm).clamp(0.0, 1.0) } else { f64::from(out < 0.0) };
             p0_grey(p) + 8000.0 * share
         };
-        for (storage, intercept) in [(Storage::Unsigned, -1000.0), (Storage::Signed, 0.0)] {
-            let volume = sampled(storage, intercept, crown);
+        // The last one stays below twice the highest signed value, where the bits above are clear.
+        for (storage, intercept, most) in [
+            (Storage::Unsigned, -1000.0, 1e4),
+            (Storage::Signed, 0.0, 1e4),
+            (Storage::Signed, 0.0, 3000.0),
+        ] {
+            if most < 1e4 && soft_mm == 0.0 {
+                continue;
+            }
+            let volume = sampled(storage, intercept, move |p| crown(p).min(most));
             assert!(reread(&volume, |_, _| {}).is_ok());
             let dir = written(
                 &volume,
