@@ -136,18 +136,12 @@ fn measure(
         (measure_site(volume, frame.frame, point, &site.limits, &all), volume.part())
     })?;
     let measure = measure.map_err(|e| CliError::of_site(&site.id, &e))?;
-    let mut warnings = frame_warnings(site, &frame);
     if !parts.scan().facts().place_known {
         // What follows from left and right means nothing then.
         frame.side = PatientSide::Unknown;
         frame.mesial_known = false;
-        warnings
-            .retain(|w| !["tooth-side", "axis-order", "mesial-unknown"].contains(&w.code.as_str()));
-        warnings.push(WarningEntry {
-            code: "mesial-unknown".to_owned(),
-            message: "the scan does not tell where it lies in the patient, so which way along the ridge axis is mesial is a guess: tell mesial from distal on the scan".to_owned(),
-        });
     }
+    let mut warnings = frame_warnings(site, &frame);
     warnings.extend(warn::of_site(&measure));
     Ok(MeasuredSite { site: site.clone(), frame, point, options, measure, part, warnings })
 }
@@ -182,6 +176,13 @@ fn frame_warnings(site: &Site, frame: &SiteFrame) -> Vec<WarningEntry> {
                 "the site's point is {off:.1} mm from the ridge axis, so its section is elsewhere than it seems: check `at` and [ridge] axis"
             ),
         );
+    }
+    if frame.side == PatientSide::Unknown {
+        warn(
+            "mesial-unknown",
+            "the scan does not tell where it lies in the patient, so which way along the ridge axis is mesial is a guess: tell mesial from distal on the scan".to_owned(),
+        );
+        return warnings;
     }
     if !frame.axis_right_to_left {
         warn(

@@ -50,7 +50,7 @@ impl StoredVoxels {
             let padded = |v: f64| {
                 padding.is_some_and(|(low, high)| f64::from(low) <= v && v <= f64::from(high))
             };
-            let wanted = |v: &T| !padded((*v).into()) && *v == *v;
+            let wanted = |v: &T| !padded((*v).into()) && v.partial_cmp(v).is_some();
             let mut ends: Option<(T, T)> = None;
             for &v in all.index_axis(Axis(0), k).iter().filter(|v| wanted(v)) {
                 let (low, high) = ends.unwrap_or((v, v));

@@ -24,11 +24,7 @@ pub(crate) fn open_plain(
     kind: PlainKind,
     layer: Layer,
 ) -> Result<OpenScan, IntakeError> {
-    let refused = |fault: PlainFault| IntakeError::Plain {
-        file: file.name.clone(),
-        remedy: fault.remedy(),
-        reason: fault.to_string(),
-    };
+    let refused = |fault| refused(file, &fault);
     let cannot = |e: &io::Error| open_error(file.name.clone(), e);
     let mut head = Vec::new();
     let stream = file.open_at(layer, 0).map_err(|e| cannot(&e))?;
@@ -86,6 +82,14 @@ pub(crate) fn open_plain(
     })
 }
 
+fn refused(file: &ScanFile, fault: &PlainFault) -> IntakeError {
+    IntakeError::Plain {
+        file: file.name.clone(),
+        remedy: fault.remedy(),
+        reason: fault.to_string(),
+    }
+}
+
 /// The file beside a detached header that holds its voxels; its name has no folder.
 fn beside(header: &ScanFile, name: &str) -> Result<Arc<ScanFile>, IntakeError> {
     let shown = match header.name.rsplit_once(['/', '\\']) {
@@ -114,11 +118,7 @@ fn voxels_at(
     data: &ScanFile,
     layer: Layer,
 ) -> Result<(Layer, u64), IntakeError> {
-    let refused = |fault: PlainFault| IntakeError::Plain {
-        file: data.name.clone(),
-        remedy: fault.remedy(),
-        reason: fault.to_string(),
-    };
+    let refused = |fault| refused(data, &fault);
     let start = volume.start;
     let mut at = start.at;
     if start.lines > 0 {
