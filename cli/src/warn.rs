@@ -193,11 +193,11 @@ fn of_bone(warning: &BoneWarning) -> WarningEntry {
         BoneWarning::GreysCutOff { cut_off } => entry(
             "grey-values-cut-off",
             format!(
-                "grey values of {} were cut off when the scan was exported, so the place of the edge is known less well, and edges may be off to one side; the uncertainty allows for it: export the scan with all its grey values",
+                "{} the same grey value everywhere, as where an export cuts grey values off or metal fills it, so edges may be off to one side; the uncertainty allows for bone that was cut off: export the scan with all its grey values, and look for metal in the picture",
                 match (cut_off.above, cut_off.below) {
-                    (true, true) => "bone and of what surrounds it",
-                    (true, false) => "bone",
-                    _ => "what surrounds the bone",
+                    (true, true) => "bone and what surrounds it have each",
+                    (true, false) => "the densest part has",
+                    _ => "what surrounds the bone has",
                 }
             ),
         ),

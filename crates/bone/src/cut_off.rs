@@ -12,9 +12,16 @@ use crate::threshold::SitePiece;
 const NEAR_MM: f64 = 14.0;
 /// Voxels within this share of the contrast of the cortex, or of the tissue outside, belong to it.
 const SAME_TISSUE: f64 = 0.25;
-/// Share of the cortex at the highest value from which on its level is not known: below, the
-/// level is off by less than half the spread of its grey values.
+/// Share of the cortex at the highest value from which on its level is not known, where the scan
+/// has no noise: below, the level is off by less than half the spread of its grey values.
 const CUT_ABOVE: f64 = 0.3;
+/// Where it has, the upper part of the cortex' grey values, between these shares of them, is
+/// flat where it spans less than this many standard deviations of the noise outside; noise
+/// alone spans 2.17 (normal distribution, computed), and bone has texture besides. Whether all
+/// of it has one value does not matter: resampling, compression and a rescale that changes
+/// from slice to slice spread what was cut off.
+const UPPER_PART: (f64, f64) = (0.3, 0.95);
+const FLAT: f64 = 0.35;
 /// Share of what lies outside at the lowest value from which on its level is not known. Air
 /// that is cut off in the middle of its noise has half of its voxels there, and its level is known.
 const CUT_BELOW: f64 = 0.9;
@@ -70,12 +77,17 @@ impl CutOff {
         let reach = SAME_TISSUE * levels.contrast();
         let cortex = share(&greys, |g, bone| bone && g >= levels.cortex - reach, high);
         let outside = share(&greys, |g, bone| !bone && g <= levels.outside + reach, low);
-        let (above, below) = (cortex >= CUT_ABOVE, outside >= CUT_BELOW);
-        if is_noisy(&greys, ends) || (above && below && is_whole_scale(volume, ends)) {
-            Self { above, below }
-        } else {
-            Self::default()
+        let (one_value, below) = (cortex >= CUT_ABOVE, outside >= CUT_BELOW);
+        let [noise_inside, noise_outside] = [true, false].map(|of| is_noisy(&greys, of, ends));
+        if !noise_inside && !noise_outside {
+            let both = one_value && below && is_whole_scale(volume, ends);
+            return Self { above: both, below: both };
         }
+        // There is no noise outside to compare with where that was cut off.
+        let span = upper_span(&greys, levels.cortex - reach)
+            .filter(|_| noise_outside && levels.noise > 0.0);
+        let above = span.map_or(one_value, |span| span < FLAT * levels.noise);
+        Self { above, below: below && noise_inside }
     }
 }
 
@@ -112,6 +124,23 @@ fn voxels_near(volume: &Volume, image: &SectionImage, piece: &SitePiece) -> Vec<
     greys
 }
 
+/// What the upper part of the cortex' grey values spans.
+fn upper_span(greys: &[(f64, bool)], from: f64) -> Option<f64> {
+    let mut cortex: Vec<f64> =
+        greys.iter().filter(|(g, bone)| *bone && *g >= from).map(|(g, _)| *g).collect();
+    if cortex.len() < FEWEST {
+        return None;
+    }
+    cortex.sort_by(f64::total_cmp);
+    let at = |share: f64| {
+        // A share of a length.
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let index = (share * (cortex.len() - 1) as f64).round() as usize;
+        cortex[index]
+    };
+    Some(at(UPPER_PART.1) - at(UPPER_PART.0))
+}
+
 /// Share of the voxels of one kind that have the value `end`.
 fn share(greys: &[(f64, bool)], of: impl Fn(f64, bool) -> bool, end: f64) -> f64 {
     let all = greys.iter().filter(|(g, bone)| of(*g, *bone)).count();
@@ -119,11 +148,13 @@ fn share(greys: &[(f64, bool)], of: impl Fn(f64, bool) -> bool, end: f64) -> f64
     if all < FEWEST { 0.0 } else { some as f64 / all as f64 }
 }
 
-/// Whether values between the ends are spread as noise spreads them.
-fn is_noisy(greys: &[(f64, bool)], (low, high): (f64, f64)) -> bool {
+/// Whether values of bone, or of what surrounds it, between the ends are spread as noise
+/// spreads them.
+fn is_noisy(greys: &[(f64, bool)], of_bone: bool, (low, high): (f64, f64)) -> bool {
     let mut counts: HashMap<u64, usize> = HashMap::new();
     let mut between = 0_usize;
-    for (grey, _) in greys.iter().filter(|(g, _)| *g > low && *g < high) {
+    let between_ends = |(g, bone): &&(f64, bool)| *bone == of_bone && *g > low && *g < high;
+    for (grey, _) in greys.iter().filter(between_ends) {
         between += 1;
         *counts.entry(grey.to_bits()).or_default() += 1;
     }

@@ -141,3 +141,70 @@ fn the_share_of_voxels_at_the_highest_value_is_told_where_they_pile_up() {
     clean.noise = Noise::none();
     assert_eq!(survey_greys(&clean.volume()).cut_off_share, None);
 }
+
+/// Grey values as floating-point voxels, changed by `edit` at each index i, j, k.
+fn edited(scene: &Scene, edit: impl Fn([usize; 3], f64) -> f64) -> Volume {
+    let whole = scene.volume();
+    let [ni, nj, nk] = whole.geometry().dims();
+    let mut floats = ndarray::Array3::zeros((nk, nj, ni));
+    for ((k, j, i), value) in floats.indexed_iter_mut() {
+        let grey = whole.voxel_grey(i, j, k).expect("scanned");
+        // Grey values of a scan have few digits.
+        #[allow(clippy::cast_possible_truncation)]
+        let edited = edit([i, j, k], grey) as f32;
+        *value = edited;
+    }
+    let one = Rescale { slope: 1.0, intercept: 0.0 };
+    let voxels = jawgauge_volume::StoredVoxels::Float(floats);
+    Volume::new(whole.geometry().clone(), voxels, vec![one; nk]).expect("a volume")
+}
+
+#[test]
+fn what_was_cut_off_is_seen_though_it_has_not_one_value() {
+    for scene in scenes() {
+        let by_slice = edited(&scene, |[_, _, k], grey| {
+            grey.min(600.0 + f64::from(u32::try_from(k * 7 % 5).expect("small")))
+        });
+        let ruffled = edited(&scene, |[i, j, k], grey| {
+            grey.min(600.0)
+                + f64::from(u32::try_from((i * 31 + j * 17 + k * 7) % 5).expect("small"))
+        });
+        let spot =
+            edited(
+                &scene,
+                |[i, j, k], grey| {
+                    if (i + j + k) % 50 == 0 { grey.min(601.0) } else { grey.min(600.0) }
+                },
+            );
+        for volume in [by_slice, ruffled, spot] {
+            let site = measure_site(
+                &volume,
+                scene.frame(),
+                scene.point(),
+                &[],
+                &MeasureOptions::default(),
+            )
+            .expect("measured");
+            assert_eq!(cut_off(&site), Some(CutOff { above: true, below: false }));
+            for (off, u95) in errors(&scene, &site) {
+                assert!(off.abs() <= u95, "{off} {u95}");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_ceiling_within_the_noise_of_the_cortex_moves_nothing_and_widens_nothing() {
+    // The cortex is at 1200.
+    for scene in scenes() {
+        let [cut, whole] = [1200.0, 5000.0].map(|ceiling| {
+            let volume = edited(&scene, |_, grey| grey.min(ceiling));
+            measure_site(&volume, scene.frame(), scene.point(), &[], &MeasureOptions::default())
+                .expect("measured")
+        });
+        assert_eq!(cut_off(&cut), None);
+        for (a, b) in errors(&scene, &cut).iter().zip(errors(&scene, &whole)) {
+            assert!((a.0 - b.0).abs() < 0.03 && a.0.abs() <= a.1, "{a:?} {b:?}");
+        }
+    }
+}

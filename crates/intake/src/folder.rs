@@ -158,7 +158,7 @@ impl Found {
         for entry in fs::read_dir(folder).map_err(|e| cannot(folder, &e))? {
             let path = entry.map_err(|e| cannot(folder, &e))?.path();
             let metadata = match fs::metadata(&path) {
-                Err(e) if e.kind() == io::ErrorKind::NotFound && path.is_symlink() => {
+                Err(e) if e.kind() != io::ErrorKind::PermissionDenied && path.is_symlink() => {
                     *self.skipped.entry(SkipReason::DeadLink).or_default() += 1;
                     continue;
                 }

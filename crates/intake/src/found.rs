@@ -148,6 +148,9 @@ impl Found {
         if others > 0 {
             scan.facts.skipped.insert(SkipReason::OtherSeries, others);
         }
+        if let Some(&links) = self.skipped.get(&SkipReason::DeadLink) {
+            scan.warnings.push(ScanWarning::DeadLinks { links });
+        }
         if let Some(first) = self.missing.first() {
             let (file, files) = (first.clone(), self.missing.len());
             scan.warnings.push(ScanWarning::ListedFilesMissing { file, files });

@@ -1,3 +1,4 @@
+use dicom_core::Tag;
 use dicom_dictionary_std::{tags, uids};
 
 use crate::IntakeError;
@@ -36,6 +37,7 @@ pub(crate) fn planes_of_frames(
     let planes = if single {
         vec![plane(header, None, remarks)?]
     } else if ungrouped {
+        check_increment(header, frame_pitch_mm.is_some())?;
         top_level_planes(header, frames, frame_pitch_mm, remarks)?
     } else {
         if header.grouped_frames() != frames {
@@ -113,6 +115,23 @@ fn check_frame_type(
     }
 }
 
+/// Refuses frames with one position that follow each other in time, or by turns, and so are
+/// no volume (DICOM PS3.3 section C.7.6.6.1.1). Places in a vector are not read, and may be
+/// uneven; a distance that was given overrules them. What is not there says nothing.
+fn check_increment(header: &Header, given: bool) -> Result<(), IntakeError> {
+    let taken = |t: &Tag| {
+        *t == tags::SPACING_BETWEEN_SLICES || (given && *t == tags::SLICE_LOCATION_VECTOR)
+    };
+    match header.frame_increments().into_iter().find(|t| !taken(t)) {
+        Some(other) => {
+            let other = Attribute(other).to_string();
+            let expected = "absent or (0018,0088) SpacingBetweenSlices";
+            Err(header.bad(tags::FRAME_INCREMENT_POINTER, &other, expected))
+        }
+        None => Ok(()),
+    }
+}
+
 /// The frames of an object; one where a CT image does not say (DICOM PS3.3 section
 /// C.7.6.6: type 1 in multi-frame objects).
 pub(crate) fn number_of_frames(header: &Header) -> Result<usize, IntakeError> {
@@ -126,17 +145,5 @@ pub(crate) fn number_of_frames(header: &Header) -> Result<usize, IntakeError> {
     let fits = fits.ok_or_else(|| {
         header.bad(tag, &frames.to_string(), &format!("a whole number, 1 to {MOST_FRAMES}"))
     })?;
-    // Frames one after the other in time, or by turns, are no volume (PS3.3 section
-    // C.7.6.6.1.1); places in a vector are not read, and may be uneven. What is not there
-    // says nothing.
-    let mut increments = header.frame_increments().into_iter();
-    if let Some(other) = increments.find(|t| *t != tags::SPACING_BETWEEN_SLICES) {
-        let expected = "absent or (0018,0088) SpacingBetweenSlices";
-        return Err(header.bad(
-            tags::FRAME_INCREMENT_POINTER,
-            &Attribute(other).to_string(),
-            expected,
-        ));
-    }
     Ok(fits)
 }

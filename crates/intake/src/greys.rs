@@ -12,6 +12,14 @@ pub(crate) const WIDEST_GAP: usize = 16_384;
 const SMALLEST_GROUP: f64 = 0.05;
 /// The same on the sample that is looked at first, lower so that chance does not hide a group.
 const SMALLEST_GROUP_OF_SAMPLE: f64 = 0.02;
+/// ... and of a group that goes on from the other end of the scale: a pocket of air.
+const SMALLEST_WRAPPED: f64 = 1e-5;
+/// Stored values this near to an end of the scale are at the end, and so many of them are no
+/// chance.
+const NEAR_AN_END: usize = 256;
+const VALUES_AT_AN_END: usize = 16;
+/// Share of neighbours at opposite ends of the scale that is no noise and no edge of metal.
+const MOST_JUMPS: f64 = 1e-3;
 /// Scans with fewer voxels than this are looked at whole.
 const WORTH_A_SAMPLE: usize = 1_000_000;
 /// Every how many rows the sample is taken.
@@ -32,8 +40,8 @@ const RARE: f64 = 0.02;
 /// of millions is no X-ray scale.
 ///
 /// Padding and missing slices do not count. Every 16th row is looked at first; only where
-/// that is suspicious all voxels are. In a part of a scan any two groups are suspicious,
-/// however small one is: nearly all of it may be in the part.
+/// that is suspicious all voxels are. In a part of a scan any two groups in these rows are
+/// suspicious, however small one is: nearly all of it may be in the part.
 pub(crate) fn check_greys(volume: &Volume, file: &str) -> Result<(), IntakeError> {
     if let StoredVoxels::Float(all) = volume.voxels()
         && all.par_iter().any(|v| v.is_infinite())
@@ -49,10 +57,61 @@ pub(crate) fn check_greys(volume: &Volume, file: &str) -> Result<(), IntakeError
         .or_else(|_| check_look(&histogram(volume, 1), volume, file))?;
     let (of_sample, of_all) =
         if whole { (SMALLEST_GROUP_OF_SAMPLE, SMALLEST_GROUP) } else { (0.0, 0.0) };
+    let of_sample = f64::min(of_sample, SMALLEST_WRAPPED);
     if sample.whole_steps && two_groups(&sample.bins, of_sample).is_some() {
         check_sign(volume, &histogram(volume, 1), of_all, file)?;
     }
     Ok(())
+}
+
+/// Refuses voxels of fewer than 16 bits of which many lie beside voxels at the other end of
+/// the scale: values that ran over it and came back in at the other end, or negative values
+/// that were declared unsigned. Between tissues the blur of a scan leaves values on the way;
+/// values cut off at an end have exactly that value, and do not count.
+pub(crate) fn check_wraps(volume: &Volume, bits: u16, file: &str) -> Result<(), IntakeError> {
+    if !(4..16).contains(&bits) {
+        return Ok(());
+    }
+    let scale = 1_i32 << bits;
+    let near = scale / 8;
+    let far = |lowest: i32| {
+        move |a: i32, b: i32| {
+            let inside = |v: i32| v > lowest && v < lowest + scale - 1;
+            (a - b).abs() >= scale - 2 * near && inside(a) && inside(b)
+        }
+    };
+    let (jumps, pairs) = match volume.voxels() {
+        StoredVoxels::Signed(all) => neighbours(all, far(-scale / 2)),
+        StoredVoxels::Unsigned(all) => neighbours(all, far(0)),
+        StoredVoxels::Float(_) => return Ok(()),
+    };
+    if (jumps as f64) < MOST_JUMPS * pairs as f64 {
+        return Ok(());
+    }
+    let reason = format!(
+        "{:.1} % of the voxels lie beside one at the other end of their {bits} bits, as where values ran over the end of the scale or lost their sign",
+        100.0 * jumps as f64 / pairs as f64
+    );
+    Err(IntakeError::Greys { file: file.to_owned(), reason })
+}
+
+/// How many neighbours in every fourth row are `far` from one another, of how many.
+fn neighbours<T: Copy + Into<i32> + Send + Sync>(
+    all: &Array3<T>,
+    far: impl Fn(i32, i32) -> bool + Sync,
+) -> (u64, u64) {
+    let of_slice = |(k, slice): (usize, ndarray::ArrayView2<'_, T>)| {
+        let (mut jumps, mut pairs) = (0, 0);
+        for row in slice.outer_iter().skip(k % 4).step_by(4) {
+            for (a, b) in row.iter().zip(row.iter().skip(1)) {
+                jumps += u64::from(far((*a).into(), (*b).into()));
+            }
+            pairs += row.len() as u64 - 1;
+        }
+        (jumps, pairs)
+    };
+    let slices: Vec<_> = all.axis_iter(Axis(0)).enumerate().collect();
+    slices.into_par_iter().map(of_slice).reduce(|| (0, 0), |a, b| (a.0 + b.0, a.1 + b.1))
 }
 
 fn check_sign(
@@ -61,7 +120,8 @@ fn check_sign(
     smallest: f64,
     file: &str,
 ) -> Result<(), IntakeError> {
-    let Some((low, high, low_share)) = two_groups(&all.bins, smallest) else {
+    let small = two_groups(&all.bins, SMALLEST_WRAPPED).filter(|_| meets_at_the_ends(&all.bins));
+    let Some((low, high, low_share)) = two_groups(&all.bins, smallest).or(small) else {
         return Ok(());
     };
     let one_value = all.bins[..low].iter().all(|&n| n == 0);
@@ -210,13 +270,24 @@ fn count<T: Copy + Send + Sync>(
         })
 }
 
-/// Last bin of the lower group, first of the upper, share of the lower.
+/// Whether values lie close by both ends of the scale, more than one at each: as if they went
+/// on from one end to the other, which metal does not.
+fn meets_at_the_ends(bins: &[u64]) -> bool {
+    // The very ends may be where a scanner saturates.
+    let some = |bins: &[u64]| bins.iter().filter(|n| **n > 0).count() >= VALUES_AT_AN_END;
+    some(&bins[1..NEAR_AN_END]) && some(&bins[bins.len() - NEAR_AN_END..bins.len() - 1])
+}
+
+/// Last bin of the lower group, first of the upper, share of the lower. Bins are in the order
+/// of the declared values; a wrong sign parts them in the middle of the scale.
 fn two_groups(bins: &[u64], smallest: f64) -> Option<(usize, usize, f64)> {
     let total = bins.iter().sum::<u64>() as f64;
+    let middle = bins.len() / 2;
     let mut below = 0_u64;
     let mut last: Option<usize> = None;
     for (bin, &n) in bins.iter().enumerate().filter(|(_, n)| **n > 0) {
-        if let Some(last) = last.filter(|last| bin - last >= WIDEST_GAP) {
+        let across = |last: &usize| *last < middle && bin >= middle && bin - last >= WIDEST_GAP;
+        if let Some(last) = last.filter(across) {
             let share = below as f64 / total;
             if share >= smallest && 1.0 - share >= smallest {
                 return Some((last, bin, share));

@@ -54,6 +54,18 @@ const WANTED: [Tag; 32] = [
     tags::LOSSY_IMAGE_COMPRESSION,
 ];
 
+/// Elements of overlay groups.
+const OVERLAY_BIT_POSITION: u16 = 0x0102;
+const OVERLAY_DATA: u16 = 0x3000;
+/// What says where a frame lies and what its values mean.
+const PLACE_AND_VALUES: [Tag; 5] = [
+    tags::IMAGE_POSITION_PATIENT,
+    tags::IMAGE_ORIENTATION_PATIENT,
+    tags::PIXEL_SPACING,
+    tags::RESCALE_SLOPE,
+    tags::RESCALE_INTERCEPT,
+];
+
 /// An image file before its attributes are judged.
 #[derive(Debug)]
 pub(crate) struct Header {
@@ -206,7 +218,14 @@ impl Header {
         let damaged = |reason| IntakeError::Damaged { file: file.name.clone(), reason };
         let shared = walked.shared.first().map(|kept| parse(kept)).transpose().map_err(damaged)?;
         let frames = walked.frames.iter().map(|kept| parse(kept)).collect::<Result<_, _>>();
-        let frames = frames.map_err(damaged)?;
+        let mut frames: Vec<InMemDicomObject> = frames.map_err(damaged)?;
+        let says = |group: &InMemDicomObject| {
+            PLACE_AND_VALUES.iter().any(|&tag| text_of(group, tag).is_some())
+        };
+        if sop_class == uids::CT_IMAGE_STORAGE && !frames.iter().any(says) {
+            // The object does not know them, and they say nothing that counts.
+            frames.clear();
+        }
         let float_pixels = [tags::FLOAT_PIXEL_DATA, tags::DOUBLE_FLOAT_PIXEL_DATA]
             .into_iter()
             .find(|tag| walked.present.contains(tag));
@@ -287,10 +306,12 @@ impl Header {
         self.present.contains(&tags::MODALITY_LUT_SEQUENCE)
     }
 
-    /// Whether there are overlays, which may lie in unused bits of the voxels (DICOM PS3.5
-    /// section 8.1.2).
+    /// Whether there are overlays in unused bits of the voxels (DICOM PS3.5 section 8.1.2):
+    /// those with a bit position and without data of their own.
     pub(crate) fn has_overlays(&self) -> bool {
-        self.present.iter().any(|tag| is_overlay(*tag))
+        let with = |group, element| self.present.contains(&Tag(group, element));
+        let groups = self.present.iter().filter(|tag| is_overlay(**tag)).map(|tag| tag.group());
+        groups.into_iter().any(|g| with(g, OVERLAY_BIT_POSITION) && !with(g, OVERLAY_DATA))
     }
 
     /// The attributes that the frame increment points at, those alone that are there or

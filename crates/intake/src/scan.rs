@@ -4,7 +4,7 @@ use jawgauge_volume::{Rescale, Volume, VolumeGeometry, VoxelBox};
 
 use crate::folder::Skipped;
 use crate::found::Found;
-use crate::greys::check_greys;
+use crate::greys::{check_greys, check_wraps};
 use crate::pixels::{FrameSource, Noticed, Progress, Stored, read_voxels};
 use crate::shell::{padding_at_corners, undeclared_padding};
 use crate::{FileRemark, IntakeError, ScanWarning};
@@ -247,11 +247,11 @@ impl OpenScan {
         }
         let (volume, noticed) = self.voxels_of(part, progress)?;
         let whole = VoxelBox::whole(dims);
-        let padding = match check_greys(&volume, &self.first) {
+        let padding = match self.judge(&volume) {
             // A part may well be all air, or all of one sign: the whole scan decides.
             Err(_) if part != whole => {
                 let volume = self.voxels_of(whole, progress)?.0;
-                check_greys(&volume, &self.first)?;
+                self.judge(&volume)?;
                 padding_at_corners(self)?.or_else(|| undeclared_padding(&volume))
             }
             judged => {
@@ -263,6 +263,12 @@ impl OpenScan {
         self.warn_of(noticed, &mut warnings)?;
         warnings.extend(padding);
         Ok(Scan { volume, facts: self.facts.clone(), warnings })
+    }
+
+    /// Refuses voxels that cannot be those of a scan.
+    fn judge(&self, volume: &Volume) -> Result<(), IntakeError> {
+        check_wraps(volume, self.facts.bits_stored, &self.first)?;
+        check_greys(volume, &self.first)
     }
 
     /// What was noticed in the voxels themselves.

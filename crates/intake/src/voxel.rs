@@ -232,6 +232,10 @@ pub(crate) fn settle<T: Voxel>(voxels: &mut [T], columns: usize, unused_bits: u3
     found.any = voxels.iter().fold(false, |any, v| any | v.has_other_bits(unused_bits));
     if voxels.iter().fold(false, |any, &v| any | other(v)) {
         let above = |v: T| other(v).then(|| v.whole().unsigned_abs() >> (16 - unused_bits));
+        let runs_on = |v: T| {
+            let bits = v.whole() >> (16 - unused_bits);
+            (1..4).contains(&bits) || bits == -1
+        };
         for row in voxels.chunks(columns) {
             for pair in row.windows(2) {
                 let [whole, stored] = [
@@ -245,8 +249,8 @@ pub(crate) fn settle<T: Voxel>(voxels: &mut [T], columns: usize, unused_bits: u3
                     found.elsewhere.add(stored);
                     continue;
                 }
-                // A negative value with clear bits above its sign is no jump to speak of.
-                if pair.iter().any(|v| v.has_other_bits(unused_bits)) {
+                // Grey values that run on set the lowest bits above, or all; a mark sets any.
+                if pair.iter().any(|&v| v.has_other_bits(unused_bits) && runs_on(v)) {
                     found.changes.add(stored);
                 }
                 found.nearer_with += u64::from(whole < stored);

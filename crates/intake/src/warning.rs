@@ -78,6 +78,11 @@ pub enum ScanWarning {
         /// How many.
         files: usize,
     },
+    /// Links among the files lead nowhere.
+    DeadLinks {
+        /// How many.
+        links: usize,
+    },
     /// Something about a volume in another format than DICOM.
     Plain {
         /// The file.
@@ -225,6 +230,7 @@ impl ScanWarning {
             Self::SurplusPixelBytes { .. } => "surplus-pixel-bytes",
             Self::Files { remark, .. } => remark.code(),
             Self::ListedFilesMissing { .. } => "listed-files-missing",
+            Self::DeadLinks { .. } => "dead-links",
             Self::Plain { code, .. } => code,
             Self::UndeclaredPadding { .. } => "undeclared-padding",
         }
@@ -277,6 +283,9 @@ impl fmt::Display for ScanWarning {
                 f,
                 "{files} files that the DICOM directory lists are not there, the first is {file}: the scan may be incomplete"
             ),
+            Self::DeadLinks { links } => {
+                write!(f, "{links} links among the files lead nowhere: the scan may be incomplete")
+            }
             Self::Plain { file, note, .. } => write!(f, "{note}, in {file}"),
             Self::UndeclaredPadding { grey, share: Some(share) } => write!(
                 f,

@@ -183,3 +183,32 @@ fn frames_of_several_stacks_are_refused() {
         assert_refused(two, "bad-attribute", &["(0020,9056) StackID", "\"2\"", "scan.dcm"]);
     }
 }
+
+#[test]
+fn groups_that_say_nothing_of_place_or_values_do_not_hide_what_a_ct_image_says() {
+    let content = || {
+        let mut group = InMemDicomObject::new_empty();
+        sequence(&mut group, tags::FRAME_CONTENT_SEQUENCE, vec![InMemDicomObject::new_empty()]);
+        group
+    };
+    let single = reread_p0(move |_, o| sequence(o, PER_FRAME, vec![content()]));
+    assert_p0(single, &[], "single slices");
+    let many = reedit_one(MultiFrameKind::PlainCt, move |o| {
+        sequence(o, PER_FRAME, (0..80).map(|_| content()).collect());
+    });
+    assert_p0(many, &["pitch-from-spacing"], "frames with one position");
+}
+
+#[test]
+fn what_the_frame_increment_points_at_does_not_matter_where_each_frame_has_a_position() {
+    let pointer = |at: Tag| {
+        move |o: &mut InMemDicomObject| {
+            let pointer = PrimitiveValue::from(at);
+            o.put(DataElement::new(tags::FRAME_INCREMENT_POINTER, VR::AT, pointer));
+        }
+    };
+    for at in [tags::FRAME_TIME, tags::SLICE_LOCATION_VECTOR, PER_FRAME] {
+        assert_p0(reread_p0(move |_, o| pointer(at)(o)), &[], "slices");
+        assert_p0(reedit_one(MultiFrameKind::EnhancedCt, pointer(at)), &[], "enhanced");
+    }
+}

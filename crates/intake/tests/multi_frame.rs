@@ -201,6 +201,15 @@ fn what_the_frame_increment_points_at_is_taken_for_space_but_not_for_time() {
         set(o, tags::SLICE_LOCATION_VECTOR, VR::DS, &places);
     });
     assert_refused(vector, "bad-attribute", &["(0028,0009)", "(0018,2005)", "scan.dcm"]);
+    // A distance that is given stands for them.
+    let options = ScanOptions::default().with_edit(|_, o| {
+        let pointer = PrimitiveValue::from(tags::SLICE_LOCATION_VECTOR);
+        o.put(DataElement::new(tags::FRAME_INCREMENT_POINTER, VR::AT, pointer));
+        set(o, tags::SLICE_LOCATION_VECTOR, VR::DS, "0.0\\0.3");
+    });
+    let (dir, _) = in_one(base(), KIND, &options);
+    let given = ReadOptions::default().with_frame_pitch_mm(0.3);
+    assert_p0(open_scan(dir.path(), &given).and_then(|s| s.read(None)), &[], "given");
     // Time: DICOM PS3.3 section C.7.6.5.
     for time in [tags::FRAME_TIME, tags::FRAME_TIME_VECTOR] {
         let named = format!("({:04X},{:04X})", time.group(), time.element());

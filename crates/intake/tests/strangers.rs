@@ -184,10 +184,13 @@ fn a_volume_that_a_path_names_does_not_depend_on_what_lies_beside_it() {
 fn a_link_that_leads_nowhere_is_counted() {
     let dir = written(base(), &ScanOptions::default());
     std::os::unix::fs::symlink(dir.path().join("gone"), dir.path().join("link")).expect("a link");
+    std::os::unix::fs::symlink(dir.path().join("self"), dir.path().join("self")).expect("a link");
+    let below = dir.path().join("slice0003.dcm/x");
+    std::os::unix::fs::symlink(below, dir.path().join("below")).expect("a link");
     for path in [dir.path().to_owned(), dir.path().join("slice0003.dcm")] {
         let scan = read_scan(&path, None).expect("read");
-        assert_eq!(scan.facts.skipped, [(SkipReason::DeadLink, 1)].into());
-        assert_p0(Ok(scan), &[], "a dead link");
+        assert_eq!(scan.facts.skipped, [(SkipReason::DeadLink, 3)].into());
+        assert_p0(Ok(scan), &["dead-links"], "a dead link");
     }
     let empty = tempfile::tempdir().expect("a folder");
     std::os::unix::fs::symlink("gone", empty.path().join("link")).expect("a link");

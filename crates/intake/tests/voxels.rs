@@ -102,7 +102,7 @@ fn undeclared_padding_at_an_end_of_the_scale_is_told_and_is_no_wrong_sign() {
     let part = VoxelBox { first: [0, 30, 20], size: [60, 40, 40] };
     for (storage, fill, lift, intercept) in [
         (Storage::Signed, -32_768.0, 0.0, 0.0),
-        (Storage::Unsigned, 0.0, 32_768.0, 0.0),
+        (Storage::Unsigned, 0.0, 40_000.0, 0.0),
         (Storage::Unsigned, -32_768.0, 0.0, -32_768.0),
     ] {
         let grey = move |p| if round(p) { p0_grey(p) + lift } else { fill };
@@ -112,12 +112,6 @@ fn undeclared_padding_at_an_end_of_the_scale_is_told_and_is_no_wrong_sign() {
         assert_eq!(codes(&scan), ["undeclared-padding"]);
         let open = open_scan(dir.path(), &ReadOptions::default()).expect("open");
         assert_eq!(codes(&open.read_part(part, None).expect("read")), ["undeclared-padding"]);
-        // Two values are no fill.
-        let uneven = move |p: PatientPoint| {
-            if round(p) { p0_grey(p) + lift } else { fill + f64::from(p.to_array()[2] > 0.0) }
-        };
-        let read = reread(&sampled(storage, intercept, uneven), |_, _| {});
-        assert_refused(read, "signedness", &["(0028,0103)"]);
     }
 }
 
@@ -316,4 +310,71 @@ fn floating_point_voxels_that_are_infinite_are_refused_in_these_words() {
         std::fs::write(&path, &bytes).expect("written");
         assert_refused(read_scan(&path, None), "grey-values", &["a voxel is infinite", "scan.nii"]);
     }
+}
+
+#[test]
+fn values_that_ran_over_the_end_of_the_scale_are_refused() {
+    // Twelve bits, the upper ones cleared; edges that rise over a millimetre.
+    let soft_crown = |p: PatientPoint| {
+        let out = p.distance_mm(PatientPoint::new(0.0, 0.0, 0.0)) - 7.0;
+        60.0 + 3000.0 * (-out / 2.0).clamp(0.0, 1.0)
+    };
+    let volume = sampled(Storage::Unsigned, -2000.0, soft_crown);
+    let cut = |o: &mut InMemDicomObject| change_words(o, |_, word| word & 0x0FFF);
+    let twelve = ScanOptions::default().with_bits_stored(12).with_edit(move |_, o| cut(o));
+    let dir = written(&volume, &twelve);
+    let parts = ["other end of their 12 bits", "slice0000.dcm"];
+    assert_refused(read_scan(dir.path(), None), "grey-values", &parts);
+    // Two's complement of twelve bits that is declared unsigned.
+    let air = |p: PatientPoint| soft_crown(p) / 2.0 - 600.0;
+    let signed = sampled(Storage::Signed, 0.0, air);
+    let options = ScanOptions::default().with_bits_stored(12).with_edit(move |_, o| {
+        cut(o);
+        set_us(o, tags::PIXEL_REPRESENTATION, 0);
+    });
+    let dir = written(&signed, &options);
+    assert_refused(read_scan(dir.path(), None), "grey-values", &parts);
+    let right = ScanOptions::default().with_bits_stored(12);
+    assert!(read_scan(written(&signed, &right).path(), None).is_ok());
+}
+
+#[test]
+fn a_pocket_of_air_with_a_wrong_sign_is_refused_however_small() {
+    let pocket = |p: PatientPoint| {
+        let out = p.distance_mm(PatientPoint::new(9.0, -8.0, 0.0)) - 2.0;
+        let [x, y, _] = p.to_array();
+        p0_grey(p).max(0.0) + (x * y).abs().round() + 20.0 - 1000.0 * (0.5 - out).clamp(0.0, 1.0)
+    };
+    let volume = sampled(Storage::Signed, 0.0, pocket);
+    assert!(reread(&volume, |_, _| {}).is_ok());
+    let read = reread(&volume, |_, o| set_us(o, tags::PIXEL_REPRESENTATION, 0));
+    assert_refused(read, "signedness", &["(0028,0103) PixelRepresentation is 0"]);
+}
+
+#[test]
+fn marks_in_the_bits_above_are_no_grey_values_and_overlays_elsewhere_excuse_nothing() {
+    let volume = sampled(Storage::Unsigned, -1000.0, |p| p0_grey(p).min(2000.0));
+    let options = ScanOptions::default().with_bits_stored(12);
+    // All beyond a circle is marked in the highest bit, as is a box of bone.
+    let marked = options.clone().with_edit(|_, o| {
+        change_words(o, |n, word| {
+            let (i, j) = ((n % 120) as f64 - 59.5, (n / 120) as f64 - 49.5);
+            let (i, j) = (i * 0.3, j * 0.3);
+            if i.hypot(j) > 14.0 { 0x8000 } else { word | u16::from(word > 1500) << 15 }
+        });
+    });
+    let scan = read_scan(written(&volume, &marked).path(), None).expect("read");
+    assert_eq!(codes(&scan), ["bits-above-stored"]);
+    assert_eq!(scan.volume.voxel_grey(60, 50, 40), volume.voxel_grey(60, 50, 40));
+    // An overlay with data of its own does not lie in the voxels.
+    let crowned = sampled(Storage::Unsigned, -1000.0, |p| p0_grey(p).max(0.0) * 3.0);
+    let overlay = ScanOptions::default().with_edit(|_, o| {
+        set_us(o, tags::BITS_STORED, 12);
+        set_us(o, tags::HIGH_BIT, 11);
+        set_us(o, dicom_core::Tag(0x6000, 0x0100), 1);
+        set_us(o, dicom_core::Tag(0x6000, 0x0102), 0);
+        let data = PrimitiveValue::U8(vec![0; 1500].into());
+        o.put(DataElement::new(dicom_core::Tag(0x6000, 0x3000), VR::OW, data));
+    });
+    assert_refused(read_scan(written(&crowned, &overlay).path(), None), "bits-stored", &["12"]);
 }
