@@ -21,7 +21,11 @@ const CUT_ABOVE: f64 = 0.3;
 /// of it has one value does not matter: resampling, compression and a rescale that changes
 /// from slice to slice spread what was cut off.
 const UPPER_PART: (f64, f64) = (0.3, 0.95);
-const FLAT: f64 = 0.35;
+const FLAT: f64 = 0.7;
+/// ... or where so large a share of it lies within so many standard deviations of the noise of
+/// the upper end, as after smoothing, which takes voxels at the edges of the cortex off it; of
+/// noise alone 4 % do (computed).
+const AT_THE_UPPER_END: (f64, f64) = (0.5, 0.2);
 /// Share of what lies outside at the lowest value from which on its level is not known. Air
 /// that is cut off in the middle of its noise has half of its voxels there, and its level is known.
 const CUT_BELOW: f64 = 0.9;
@@ -84,9 +88,9 @@ impl CutOff {
             return Self { above: both, below: both };
         }
         // There is no noise outside to compare with where that was cut off.
-        let span = upper_span(&greys, levels.cortex - reach)
+        let upper = Upper::of(&greys, levels.cortex - reach)
             .filter(|_| noise_outside && levels.noise > 0.0);
-        let above = span.map_or(one_value, |span| span < FLAT * levels.noise);
+        let above = upper.map_or(one_value, |upper| upper.is_flat(levels.noise));
         Self { above, below: below && noise_inside }
     }
 }
@@ -124,21 +128,34 @@ fn voxels_near(volume: &Volume, image: &SectionImage, piece: &SitePiece) -> Vec<
     greys
 }
 
-/// What the upper part of the cortex' grey values spans.
-fn upper_span(greys: &[(f64, bool)], from: f64) -> Option<f64> {
-    let mut cortex: Vec<f64> =
-        greys.iter().filter(|(g, bone)| *bone && *g >= from).map(|(g, _)| *g).collect();
-    if cortex.len() < FEWEST {
-        return None;
+/// The grey values of the cortex, sorted.
+struct Upper {
+    cortex: Vec<f64>,
+}
+
+impl Upper {
+    fn of(greys: &[(f64, bool)], from: f64) -> Option<Self> {
+        let mut cortex: Vec<f64> =
+            greys.iter().filter(|(g, bone)| *bone && *g >= from).map(|(g, _)| *g).collect();
+        cortex.sort_by(f64::total_cmp);
+        (cortex.len() >= FEWEST).then_some(Self { cortex })
     }
-    cortex.sort_by(f64::total_cmp);
-    let at = |share: f64| {
+
+    fn at(&self, share: f64) -> f64 {
         // A share of a length.
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let index = (share * (cortex.len() - 1) as f64).round() as usize;
-        cortex[index]
-    };
-    Some(at(UPPER_PART.1) - at(UPPER_PART.0))
+        let index = (share * (self.cortex.len() - 1) as f64).round() as usize;
+        self.cortex[index]
+    }
+
+    /// Whether their upper part is flatter than noise leaves it.
+    fn is_flat(&self, noise: f64) -> bool {
+        let (from, to) = UPPER_PART;
+        let (share, within) = AT_THE_UPPER_END;
+        let end = self.at(to);
+        let near = self.cortex.iter().filter(|g| (**g - end).abs() <= within * noise).count();
+        end - self.at(from) < FLAT * noise || near as f64 >= share * self.cortex.len() as f64
+    }
 }
 
 /// Share of the voxels of one kind that have the value `end`.

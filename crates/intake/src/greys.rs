@@ -89,7 +89,7 @@ pub(crate) fn check_wraps(volume: &Volume, bits: u16, file: &str) -> Result<(), 
         return Ok(());
     }
     let reason = format!(
-        "{:.1} % of the voxels lie beside one at the other end of their {bits} bits, as where values ran over the end of the scale or lost their sign",
+        "{:.2} % of the voxels lie beside one at the other end of their {bits} bits, as where values ran over the end of the scale or lost their sign",
         100.0 * jumps as f64 / pairs as f64
     );
     Err(IntakeError::Greys { file: file.to_owned(), reason })

@@ -234,7 +234,7 @@ pub(crate) fn settle<T: Voxel>(voxels: &mut [T], columns: usize, unused_bits: u3
         let above = |v: T| other(v).then(|| v.whole().unsigned_abs() >> (16 - unused_bits));
         let runs_on = |v: T| {
             let bits = v.whole() >> (16 - unused_bits);
-            (1..4).contains(&bits) || bits == -1
+            (1..4).contains(&bits) || bits == -1 || bits == (1 << unused_bits) - 1
         };
         for row in voxels.chunks(columns) {
             for pair in row.windows(2) {
