@@ -1,0 +1,98 @@
+//! Ridges with known walls, as a simulated cone-beam scanner shows them.
+//!
+//! RTK, which shares no code with the project, made the projections and reconstructed them
+//! (`fixtures/scanner/make.py`): quantum noise, the detector's blur, a background of scatter.
+//! So blur and noise here are none that this project's phantoms know of.
+
+use std::path::{Path, PathBuf};
+
+use jawgauge_bone::{MeasureOptions, SiteMeasure, measure_site};
+use jawgauge_intake::read_scan;
+use jawgauge_section::{RidgeAxis, section_frame};
+use jawgauge_space::{PatientPoint, PatientVector};
+use serde::Deserialize;
+
+/// Mean error of widths and of heights, without sign, mm.
+const MEAN_ERROR_MM: f64 = 0.10;
+/// Share of the errors that their uncertainty holds.
+const HELD: f64 = 0.9;
+
+#[derive(Deserialize)]
+struct Truth {
+    axis: [[f64; 3]; 2],
+    lingual_side: [f64; 3],
+    at: [f64; 3],
+    apical: [f64; 3],
+    bone_height_mm: f64,
+    levels: Vec<Level>,
+}
+
+#[derive(Deserialize)]
+struct Level {
+    level_mm: f64,
+    width_mm: f64,
+}
+
+/// Where the scans lie: those of the project, or those that were made again.
+fn folder() -> PathBuf {
+    std::env::var_os("JAWGAUGE_SCANNER").map_or_else(
+        || Path::new(env!("CARGO_MANIFEST_DIR")).join("../fixtures/scanner"),
+        Into::into,
+    )
+}
+
+fn names() -> Vec<String> {
+    let entries = std::fs::read_dir(folder()).expect("a folder");
+    let files = entries.map(|e| e.expect("an entry").file_name().to_string_lossy().into_owned());
+    let mut names: Vec<String> =
+        files.filter_map(|f| f.strip_suffix(".json").map(str::to_owned)).collect();
+    names.sort();
+    assert!(!names.is_empty(), "no scans");
+    names
+}
+
+fn measured(name: &str) -> (Truth, SiteMeasure) {
+    let truth = std::fs::read_to_string(folder().join(format!("{name}.json"))).expect("a truth");
+    let truth: Truth = serde_json::from_str(&truth).expect("numbers");
+    let scan = read_scan(&folder().join(format!("{name}.zip")), None).expect("read");
+    let axis = RidgeAxis::through(&truth.axis.map(PatientPoint::from)).expect("an axis");
+    let at = PatientPoint::from(truth.at);
+    let place = axis.nearest_to(at).expect("on the axis");
+    let apical = PatientVector::from(truth.apical);
+    let lingual = Some(PatientPoint::from(truth.lingual_side));
+    let frame = section_frame(&axis, place, apical, lingual).expect("a frame").frame;
+    let levels_mm = truth.levels.iter().map(|l| l.level_mm).collect();
+    let options = MeasureOptions { levels_mm, ..MeasureOptions::default() };
+    let site = measure_site(&scan.volume, frame, at, &[], &options).expect("measured");
+    (truth, site)
+}
+
+/// Errors with their expanded uncertainties.
+#[derive(Default)]
+struct Errors(Vec<(f64, f64)>);
+
+impl Errors {
+    fn assert_small(&self, what: &str) {
+        let all = self.0.len() as f64;
+        let mean = self.0.iter().map(|e| e.0.abs()).sum::<f64>() / all;
+        let held = self.0.iter().filter(|e| e.0.abs() <= e.1).count() as f64 / all;
+        assert!(mean <= MEAN_ERROR_MM, "{what}: {mean} mm off on average: {:?}", self.0);
+        assert!(held >= HELD, "{what}: {held} of the errors held: {:?}", self.0);
+    }
+}
+
+#[test]
+fn widths_and_heights_of_a_simulated_scanner_are_true_within_their_uncertainty() {
+    let (mut widths, mut heights) = (Errors::default(), Errors::default());
+    for name in names() {
+        let (truth, site) = measured(&name);
+        for (level, width) in truth.levels.iter().zip(&site.widths) {
+            let width = width.as_ref().expect("a width").width;
+            widths.0.push((width.mm - level.width_mm, width.u95_mm));
+        }
+        let height = site.height.expect("a height");
+        heights.0.push((height.mm - truth.bone_height_mm, height.u95_mm));
+    }
+    widths.assert_small("widths");
+    heights.assert_small("heights");
+}
