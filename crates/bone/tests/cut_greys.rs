@@ -5,7 +5,8 @@ mod common;
 use common::{Scene, scene};
 use jawgauge_bone::{BoneWarning, CutOff, MeasureOptions, SiteMeasure, measure_site, survey_greys};
 use jawgauge_phantom::{Cortex, Noise, Profile};
-use jawgauge_volume::{Rescale, Volume};
+use jawgauge_volume::{Rescale, StoredVoxels, Volume};
+use ndarray::Array3;
 
 const PROFILE: Profile = Profile::Rounded { radius_mm: 2.5, height_mm: 20.0 };
 
@@ -21,30 +22,47 @@ fn scenes() -> Vec<Scene> {
     scenes
 }
 
-/// The scene as an export of 8 bits shows it: the grey values of a window, in 256 steps.
-fn exported(scene: &Scene, low: f64, high: f64) -> Volume {
+/// The scene's grey values, changed by `edit` at each index i, j, k, as a scan of `stored`.
+fn remade<T>(
+    scene: &Scene,
+    rescale: Rescale,
+    stored: fn(Array3<T>) -> StoredVoxels,
+    edit: impl Fn([usize; 3], f64) -> T,
+) -> Volume {
     let whole = scene.volume();
     let [ni, nj, nk] = whole.geometry().dims();
-    let step = (high - low) / 255.0;
-    let mut values = Vec::with_capacity(ni * nj * nk);
-    for k in 0..nk {
-        for j in 0..nj {
-            for i in 0..ni {
-                let grey = whole.voxel_grey(i, j, k).expect("scanned");
-                values.push(((grey - low) / step).round().clamp(0.0, 255.0));
-            }
-        }
-    }
-    let mut values = values.into_iter();
-    let stored = ndarray::Array3::from_shape_simple_fn((nk, nj, ni), || {
-        // Clamped to a byte above.
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let value = values.next().unwrap_or(0.0) as u16;
-        value
+    let voxels = Array3::from_shape_fn((nk, nj, ni), |(k, j, i)| {
+        edit([i, j, k], whole.voxel_grey(i, j, k).expect("scanned"))
     });
+    Volume::new(whole.geometry().clone(), stored(voxels), vec![rescale; nk]).expect("a volume")
+}
+
+/// The scene as an export of 8 bits shows it: the grey values of a window, in 256 steps.
+fn exported(scene: &Scene, low: f64, high: f64) -> Volume {
+    let step = (high - low) / 255.0;
     let rescale = Rescale { slope: step, intercept: low };
-    let voxels = jawgauge_volume::StoredVoxels::Unsigned(stored);
-    Volume::new(whole.geometry().clone(), voxels, vec![rescale; nk]).expect("a volume")
+    remade(scene, rescale, StoredVoxels::Unsigned, |_, grey| {
+        // Clamped to a byte.
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let value = ((grey - low) / step).round().clamp(0.0, 255.0) as u16;
+        value
+    })
+}
+
+/// Grey values as floating-point voxels, changed by `edit` at each index i, j, k.
+fn edited(scene: &Scene, edit: impl Fn([usize; 3], f64) -> f64) -> Volume {
+    let rescale = Rescale { slope: 1.0, intercept: 0.0 };
+    remade(scene, rescale, StoredVoxels::Float, |at, grey| {
+        // Grey values of a scan have few digits.
+        #[allow(clippy::cast_possible_truncation)]
+        let value = edit(at, grey) as f32;
+        value
+    })
+}
+
+fn measured(scene: &Scene, volume: &Volume) -> SiteMeasure {
+    measure_site(volume, scene.frame(), scene.point(), &[], &MeasureOptions::default())
+        .expect("measured")
 }
 
 fn cut_off(site: &SiteMeasure) -> Option<CutOff> {
@@ -78,14 +96,7 @@ fn windows_that_cut_off_bone_or_its_surroundings_are_told_and_the_uncertainty_ho
     for (low, high, (above, below)) in windows {
         for scene in scenes() {
             let volume = exported(&scene, low, high);
-            let site = measure_site(
-                &volume,
-                scene.frame(),
-                scene.point(),
-                &[],
-                &MeasureOptions::default(),
-            )
-            .expect("measured");
+            let site = measured(&scene, &volume);
             let found = cut_off(&site);
             assert_eq!(found, Some(CutOff { above, below }), "{low} to {high}");
             for (off, u95) in errors(&scene, &site) {
@@ -103,10 +114,7 @@ fn scans_with_all_their_grey_values_are_not_said_to_be_cut_off() {
     for scene in scenes() {
         let whole = scene.volume();
         let bytes = exported(&scene, -1100.0, 1500.0);
-        let [plain, stepped] = [whole, bytes].map(|volume| {
-            measure_site(&volume, scene.frame(), scene.point(), &[], &MeasureOptions::default())
-                .expect("measured")
-        });
+        let [plain, stepped] = [whole, bytes].map(|volume| measured(&scene, &volume));
         assert_eq!([cut_off(&plain), cut_off(&stepped)], [None, None]);
         for (a, b) in errors(&scene, &plain).iter().zip(errors(&scene, &stepped)) {
             assert!((a.1 - b.1).abs() < 0.05, "{a:?} {b:?}");
@@ -116,8 +124,7 @@ fn scans_with_all_their_grey_values_are_not_said_to_be_cut_off() {
     let mut scene = scene(PROFILE, Cortex::even(1.4));
     scene.noise = Noise { sd: 30.0, seed: 1 };
     let volume = exported(&scene, 60.0, 1500.0);
-    let site = measure_site(&volume, scene.frame(), scene.point(), &[], &MeasureOptions::default())
-        .expect("measured");
+    let site = measured(&scene, &volume);
     assert_eq!(cut_off(&site), None);
     for (off, u95) in errors(&scene, &site) {
         assert!(off.abs() <= u95 + 0.03, "{off} {u95}");
@@ -142,23 +149,6 @@ fn the_share_of_voxels_at_the_highest_value_is_told_where_they_pile_up() {
     assert_eq!(survey_greys(&clean.volume()).cut_off_share, None);
 }
 
-/// Grey values as floating-point voxels, changed by `edit` at each index i, j, k.
-fn edited(scene: &Scene, edit: impl Fn([usize; 3], f64) -> f64) -> Volume {
-    let whole = scene.volume();
-    let [ni, nj, nk] = whole.geometry().dims();
-    let mut floats = ndarray::Array3::zeros((nk, nj, ni));
-    for ((k, j, i), value) in floats.indexed_iter_mut() {
-        let grey = whole.voxel_grey(i, j, k).expect("scanned");
-        // Grey values of a scan have few digits.
-        #[allow(clippy::cast_possible_truncation)]
-        let edited = edit([i, j, k], grey) as f32;
-        *value = edited;
-    }
-    let one = Rescale { slope: 1.0, intercept: 0.0 };
-    let voxels = jawgauge_volume::StoredVoxels::Float(floats);
-    Volume::new(whole.geometry().clone(), voxels, vec![one; nk]).expect("a volume")
-}
-
 #[test]
 fn what_was_cut_off_is_seen_though_it_has_not_one_value() {
     for scene in scenes() {
@@ -177,14 +167,7 @@ fn what_was_cut_off_is_seen_though_it_has_not_one_value() {
                 },
             );
         for volume in [by_slice, ruffled, spot] {
-            let site = measure_site(
-                &volume,
-                scene.frame(),
-                scene.point(),
-                &[],
-                &MeasureOptions::default(),
-            )
-            .expect("measured");
+            let site = measured(&scene, &volume);
             assert_eq!(cut_off(&site), Some(CutOff { above: true, below: false }));
             for (off, u95) in errors(&scene, &site) {
                 assert!(off.abs() <= u95, "{off} {u95}");
@@ -199,8 +182,7 @@ fn a_ceiling_within_the_noise_of_the_cortex_moves_nothing_and_widens_nothing() {
     for scene in scenes() {
         let [cut, whole] = [1200.0, 5000.0].map(|ceiling| {
             let volume = edited(&scene, |_, grey| grey.min(ceiling));
-            measure_site(&volume, scene.frame(), scene.point(), &[], &MeasureOptions::default())
-                .expect("measured")
+            measured(&scene, &volume)
         });
         assert_eq!(cut_off(&cut), None);
         for (a, b) in errors(&scene, &cut).iter().zip(errors(&scene, &whole)) {

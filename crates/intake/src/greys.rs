@@ -10,8 +10,6 @@ use crate::shell::corner_value;
 pub(crate) const WIDEST_GAP: usize = 16_384;
 /// The share of voxels that either group has at least; metal and noise stay below.
 const SMALLEST_GROUP: f64 = 0.05;
-/// The same on the sample that is looked at first, lower so that chance does not hide a group.
-const SMALLEST_GROUP_OF_SAMPLE: f64 = 0.02;
 /// ... and of a group that goes on from the other end of the scale: a pocket of air.
 const SMALLEST_WRAPPED: f64 = 1e-5;
 /// Stored values this near to an end of the scale are at the end, and so many of them are no
@@ -55,9 +53,7 @@ pub(crate) fn check_greys(volume: &Volume, file: &str) -> Result<(), IntakeError
     let sample = histogram(volume, step);
     check_look(&sample, volume, file)
         .or_else(|_| check_look(&histogram(volume, 1), volume, file))?;
-    let (of_sample, of_all) =
-        if whole { (SMALLEST_GROUP_OF_SAMPLE, SMALLEST_GROUP) } else { (0.0, 0.0) };
-    let of_sample = f64::min(of_sample, SMALLEST_WRAPPED);
+    let (of_sample, of_all) = if whole { (SMALLEST_WRAPPED, SMALLEST_GROUP) } else { (0.0, 0.0) };
     if sample.whole_steps && two_groups(&sample.bins, of_sample).is_some() {
         check_sign(volume, &histogram(volume, 1), of_all, file)?;
     }

@@ -3,7 +3,7 @@ use std::sync::{Mutex, PoisonError};
 
 use flate2::bufread::DeflateDecoder;
 
-/// More decoders than this are not kept for the next file: as many as threads, and half.
+/// More decoders than this are not kept for the next file: no more threads than that read.
 const MOST_AT_REST: usize = 64;
 
 /// Decoders between two files. Each holds some 50 kB; made anew for every one of hundreds

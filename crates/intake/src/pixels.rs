@@ -280,18 +280,16 @@ pub(crate) fn same_voxels(a: &FrameSource, b: &FrameSource) -> Result<bool, Inta
 }
 
 fn unreadable(source: &FrameSource, error: &io::Error) -> IntakeError {
+    use io::ErrorKind::{InvalidData, InvalidInput, UnexpectedEof};
+    if !matches!(error.kind(), UnexpectedEof | InvalidData | InvalidInput) {
+        return open_error(source.name.clone(), error);
+    }
     let reason = "its bytes end early, do not unpack or fail their checksum".to_owned();
     let remedy = "copy the file again from where it comes from";
-    match error.kind() {
-        io::ErrorKind::UnexpectedEof | io::ErrorKind::InvalidData | io::ErrorKind::InvalidInput
-            if matches!(source.layer, Layer::Gzip(_)) =>
-        {
-            IntakeError::Plain { file: source.file.name.clone(), reason, remedy }
-        }
-        io::ErrorKind::UnexpectedEof | io::ErrorKind::InvalidData | io::ErrorKind::InvalidInput => {
-            IntakeError::Frame { file: source.name.clone(), reason, remedy }
-        }
-        _ => open_error(source.name.clone(), error),
+    match source.layer {
+        // No DICOM: there is no attribute to name.
+        Layer::Gzip(_) => IntakeError::Plain { file: source.file.name.clone(), reason, remedy },
+        _ => IntakeError::Frame { file: source.name.clone(), reason, remedy },
     }
 }
 

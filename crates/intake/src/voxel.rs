@@ -210,9 +210,8 @@ impl OtherBits {
     ///
     /// Rubbish and overlays come and go without regard to the grey values. Where the bits
     /// are part of these, neighbours are nearer to one another with them (also where the highest
-    /// stored bit of a signed value is no sign), or the grey values
-    /// without them jump at the few places where the bits change; an `overlay` may be drawn
-    /// along an edge.
+    /// stored bit of a signed value is no sign), or the grey values without them jump at the
+    /// few places where the bits change; an `overlay` may be drawn along an edge.
     pub(crate) fn are_meant(&self, overlay: bool) -> bool {
         let rare = self.changes.pairs < self.elsewhere.pairs;
         let jumps = rare && self.changes.mean() > FAR_JUMP * self.elsewhere.mean();
@@ -227,35 +226,32 @@ pub(crate) fn settle<T: Voxel>(voxels: &mut [T], columns: usize, unused_bits: u3
     if unused_bits == 0 {
         return found;
     }
+    let settled = |v: T| v.settled(unused_bits).whole();
+    let other = |v: T| v.whole() != settled(v);
     // Without a way out, so that it runs over many voxels at once.
-    let other = |v: T| v.whole() != v.settled(unused_bits).whole();
-    found.any = voxels.iter().fold(false, |any, v| any | v.has_other_bits(unused_bits));
-    if voxels.iter().fold(false, |any, &v| any | other(v)) {
-        let above = |v: T| other(v).then(|| v.whole().unsigned_abs() >> (16 - unused_bits));
-        let runs_on = |v: T| {
-            let bits = v.whole() >> (16 - unused_bits);
-            (1..4).contains(&bits) || bits == -1 || bits == (1 << unused_bits) - 1
-        };
-        for row in voxels.chunks(columns) {
-            for pair in row.windows(2) {
-                let [whole, stored] = [
-                    pair[0].whole().abs_diff(pair[1].whole()),
-                    pair[0]
-                        .settled(unused_bits)
-                        .whole()
-                        .abs_diff(pair[1].settled(unused_bits).whole()),
-                ];
-                if above(pair[0]) == above(pair[1]) {
-                    found.elsewhere.add(stored);
-                    continue;
-                }
-                // Grey values that run on set the lowest bits above, or all; a mark sets any.
-                if pair.iter().any(|&v| v.has_other_bits(unused_bits) && runs_on(v)) {
-                    found.changes.add(stored);
-                }
-                found.nearer_with += u64::from(whole < stored);
-                found.nearer_without += u64::from(whole > stored);
+    if !voxels.iter().fold(false, |any, &v| any | other(v)) {
+        return found;
+    }
+    found.any = voxels.iter().any(|v| v.has_other_bits(unused_bits));
+    let above = |v: T| other(v).then(|| v.whole().unsigned_abs() >> (16 - unused_bits));
+    let runs_on = |v: T| {
+        let bits = v.whole() >> (16 - unused_bits);
+        (1..4).contains(&bits) || bits == -1 || bits == (1 << unused_bits) - 1
+    };
+    for row in voxels.chunks(columns) {
+        for pair in row.windows(2) {
+            let whole = pair[0].whole().abs_diff(pair[1].whole());
+            let stored = settled(pair[0]).abs_diff(settled(pair[1]));
+            if above(pair[0]) == above(pair[1]) {
+                found.elsewhere.add(stored);
+                continue;
             }
+            // Grey values that run on set the lowest bits above, or all; a mark sets any.
+            if pair.iter().any(|&v| v.has_other_bits(unused_bits) && runs_on(v)) {
+                found.changes.add(stored);
+            }
+            found.nearer_with += u64::from(whole < stored);
+            found.nearer_without += u64::from(whole > stored);
         }
     }
     voxels.iter_mut().for_each(|v| *v = v.settled(unused_bits));
