@@ -2,7 +2,7 @@
 
 use std::time::Instant;
 
-use jawgauge_bone::{MeasureOptions, SiteMeasure, measure_site};
+use jawgauge_bone::{MeasureOptions, Plate as BonePlate, SiteMeasure, measure_site};
 use jawgauge_phantom::PlateSide;
 
 use crate::baselines;
@@ -17,10 +17,8 @@ const EVEN_OVER_MM: f64 = 0.8;
 #[derive(Clone, Copy)]
 pub(crate) enum PlateFound {
     /// A thickness and its expanded uncertainty.
-    #[allow(dead_code)]
     Number(f64, f64),
     /// Between a and b.
-    #[allow(dead_code)]
     Between(f64, f64),
     /// Not measured.
     Missing,
@@ -167,9 +165,19 @@ impl Records {
 }
 
 fn blur_found(found: &SiteMeasure) -> Option<(f64, f64)> {
-    Some((found.bone.threshold.levels?.blur_fwhm_mm, f64::NAN))
+    let blur = found.bone.blur()?;
+    Some((blur.in_plane_mm, blur.u_mm))
 }
 
-fn plate_found(_found: &SiteMeasure, _level: usize, _side: PlateSide) -> PlateFound {
-    PlateFound::Missing
+fn plate_found(found: &SiteMeasure, level: usize, side: PlateSide) -> PlateFound {
+    let Ok(width) = &found.widths[level] else { return PlateFound::Missing };
+    let plate = match side {
+        PlateSide::Buccal => width.buccal_plate,
+        PlateSide::Lingual => width.lingual_plate,
+    };
+    match plate {
+        Ok(BonePlate::Thickness(t)) => PlateFound::Number(t.mm, t.u95_mm),
+        Ok(BonePlate::Between { low_mm, high_mm }) => PlateFound::Between(low_mm, high_mm),
+        Err(_) => PlateFound::Missing,
+    }
 }

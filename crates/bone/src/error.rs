@@ -74,6 +74,13 @@ pub enum Unmeasured {
         /// Depth below the crest, mm.
         level_mm: f64,
     },
+    /// No wall could be fitted at this end of a width.
+    NoPlate,
+    /// No marrow shows below the surface, so that a plate has no inner edge.
+    NoMarrow {
+        /// How deep there is nothing but cortex, mm.
+        at_least_mm: f64,
+    },
     /// The limit meets the section far from the bone.
     LimitFar {
         /// How far beside it, mm.

@@ -14,7 +14,6 @@
 
 mod contour;
 mod crest;
-mod edge;
 mod error;
 mod levels;
 mod limit;
@@ -29,6 +28,7 @@ mod survey;
 mod threshold;
 mod tip;
 mod uncertainty;
+mod wall;
 
 pub use contour::{Contour, contours};
 pub use error::{BoneError, BoneWarning, Unmeasured};
@@ -41,6 +41,7 @@ pub use section_bone::{LongAxis, SectionBone, SectionOptions, outline_section, s
 pub use survey::{GreySurvey, Landmark, NoLandmark, survey_greys};
 pub use threshold::{Threshold, ThresholdFound, ThresholdSource};
 pub use uncertainty::{EdgeQuality, Measured, u95_of_marked_place};
+pub use wall::{Blur, BlurSource, Plate};
 
 #[cfg(test)]
 mod tests;

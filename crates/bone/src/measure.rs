@@ -8,6 +8,7 @@ use crate::limit::{Limit, LimitHeight, POINT_MOVES_MM};
 use crate::section_bone::{SectionBone, SectionOptions, outline_section};
 use crate::threshold::Threshold;
 use crate::uncertainty::{Measured, u95_between, u95_of_marked_place};
+use crate::wall::{Plate, measure_plates};
 
 /// Voxels coarser than this against a 1.5 mm wall are worth a warning, mm: half of the
 /// wall that is asked for most often.
@@ -67,6 +68,10 @@ pub struct Width {
     pub buccal: SectionPoint,
     /// Where it leaves the bone towards the tongue.
     pub lingual: SectionPoint,
+    /// Thickness of the plate at the buccal end, along the normal of its surface.
+    pub buccal_plate: Result<Plate, Unmeasured>,
+    /// ... and at the lingual end.
+    pub lingual_plate: Result<Plate, Unmeasured>,
 }
 
 /// What was measured at a site.
@@ -120,7 +125,9 @@ pub fn measure_site(
     options: &MeasureOptions,
 ) -> Result<SiteMeasure, BoneError> {
     let bone = outline_section(volume, frame, site, &options.section)?;
-    let widths: Vec<_> = options.levels_mm.iter().map(|&level| width_at(&bone, level)).collect();
+    let mut widths: Vec<_> =
+        options.levels_mm.iter().map(|&level| width_at(&bone, level)).collect();
+    add_plates(volume, &bone, &mut widths);
     let min_width = least_width(&widths);
     let height = height_of(&bone);
     let limits: Vec<LimitHeight> = limits.iter().map(|limit| limit_height(&bone, limit)).collect();
@@ -174,7 +181,25 @@ fn width_at(bone: &SectionBone, level_mm: f64) -> Result<Width, Unmeasured> {
     // The level itself hangs on the crest: where walls slope, its error widens the width's.
     let crest = 2.0 * bone.u_crest_mm();
     let u95_mm = edges.hypot(crest * taper(bone, level_mm));
-    Ok(Width { level_mm, width: Measured { mm: run.length_mm(), u95_mm }, buccal, lingual })
+    Ok(Width {
+        level_mm,
+        width: Measured { mm: run.length_mm(), u95_mm },
+        buccal,
+        lingual,
+        buccal_plate: Err(Unmeasured::NoPlate),
+        lingual_plate: Err(Unmeasured::NoPlate),
+    })
+}
+
+/// Measures the plates at both ends of every width.
+fn add_plates(volume: &Volume, bone: &SectionBone, widths: &mut [Result<Width, Unmeasured>]) {
+    let Some(walls) = &bone.walls else { return };
+    let mut measured: Vec<&mut Width> = widths.iter_mut().flatten().collect();
+    let ends: Vec<[SectionPoint; 2]> = measured.iter().map(|w| [w.buccal, w.lingual]).collect();
+    let plates = measure_plates(volume, &bone.frame, &bone.outline, walls, &ends);
+    for (width, [buccal, lingual]) in measured.iter_mut().zip(plates) {
+        (width.buccal_plate, width.lingual_plate) = (buccal, lingual);
+    }
 }
 
 /// The least of the widths; `None` where one that is cut off may be less.

@@ -5,7 +5,6 @@ use jawgauge_space::{PatientPoint, SectionFrame, SectionPoint};
 use jawgauge_volume::Volume;
 
 use crate::crest::{base_of, crest_of, straight};
-use crate::edge::fit_edges;
 use crate::error::{BoneError, BoneWarning};
 use crate::outline::Outline;
 use crate::runs::RidgeRuns;
@@ -15,6 +14,7 @@ use crate::threshold::{
 };
 use crate::tip::put_back;
 use crate::uncertainty::{EdgeQuality, Measured};
+use crate::wall::{WallSurvey, survey_walls};
 
 /// Part of the plane that is searched for the site's bone: to either side, above and below
 /// the site's point, mm. Jaws are up to about 40 mm high.
@@ -122,6 +122,8 @@ pub struct SectionBone {
     pub quality: EdgeQuality,
     /// What was seen that makes figures less certain.
     pub warnings: Vec<BoneWarning>,
+    /// Blur, levels and edges of the walls; `None` with a given threshold.
+    pub(crate) walls: Option<WallSurvey>,
     pub(crate) runs: RidgeRuns,
     pub(crate) beside: Vec<Outline>,
 }
@@ -188,8 +190,11 @@ pub fn outline_section(
     let (mut piece, threshold) = fine_outline(&image, threshold, guess, site)?;
     // A given threshold leaves the outline where it puts it.
     let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
+    let mut walls = None;
     if let Some(levels) = &half_way_levels {
-        piece.outline = fit_edges(volume, &frame, &piece.outline, levels);
+        let (survey, outline) = survey_walls(volume, &frame, &piece.outline, levels, None);
+        piece.outline = outline;
+        walls = Some(survey);
     }
     let mut warnings = piece_warnings(&piece, &threshold);
     let along =
@@ -235,6 +240,7 @@ pub fn outline_section(
         air_from_mm: None,
         quality,
         warnings,
+        walls: walls.map(|w| w.in_turned_frame(turned_by_deg)),
         runs,
         beside: piece.beside.iter().map(|b| b.in_turned_frame(turned_by_deg)).collect(),
     };

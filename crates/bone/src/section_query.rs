@@ -6,6 +6,7 @@ use crate::error::Unmeasured;
 use crate::limit::{Limit, meet_section};
 use crate::runs::Run;
 use crate::section_bone::SectionBone;
+use crate::wall::Blur;
 
 /// The edge's slope is read over this distance to either side, mm.
 const SLOPE_REACH_MM: f64 = 0.15;
@@ -119,6 +120,12 @@ impl SectionBone {
     pub fn u_crest_mm(&self) -> f64 {
         let slope = self.slope_at(self.crest, (0.0, 1.0));
         self.quality.u_tip_mm(slope).hypot(self.tip.map_or(0.0, |t| 0.5 * t.u95_mm))
+    }
+
+    /// The scan's blur near the site; `None` where the threshold was given.
+    #[must_use]
+    pub fn blur(&self) -> Option<Blur> {
+        self.walls.as_ref().map(|w| w.blur)
     }
 
     /// Where a place of the section lies in the patient.

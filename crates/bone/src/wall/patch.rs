@@ -1,0 +1,236 @@
+//! Voxels around a piece of wall, ordered by how deep they lie below its surface.
+
+use jawgauge_space::{PatientPoint, PatientVector, VoxelCoord};
+use jawgauge_volume::Volume;
+
+use super::slab::{Bin, Slab};
+
+/// Width of the bins of depth, mm; a third of the sharpest blur's standard deviation.
+const BIN_MM: f64 = 0.05;
+/// Fewest voxels that a profile is made of.
+const FEWEST_VOXELS: usize = 30;
+/// A surface is taken to lean along the section and across it by no more than about this much:
+/// standard deviations of the tangent of the angle before anything was looked at.
+const LEAN_ALONG: f64 = 0.1;
+const LEAN_BESIDE: f64 = 0.3;
+/// Rounds in which the lean is found.
+const LEAN_ROUNDS: usize = 3;
+
+/// A place on the surface of the bone and how the surface lies there.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Face {
+    pub(crate) centre: PatientPoint,
+    /// Unit vectors: along the surface in the section, into the bone, across the section.
+    pub(crate) along: PatientVector,
+    pub(crate) inward: PatientVector,
+    pub(crate) beside: PatientVector,
+    /// Curvature of the surface in the section, 1/mm; positive where the bone is convex.
+    pub(crate) curvature: f64,
+}
+
+/// How far from the place voxels take part, mm.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Reach {
+    pub(crate) along_mm: f64,
+    pub(crate) beside_mm: f64,
+    pub(crate) outside_mm: f64,
+    pub(crate) inside_mm: f64,
+}
+
+/// A voxel: along and across the surface, below it, and its grey value.
+#[derive(Debug, Clone, Copy)]
+struct Spot {
+    s: f64,
+    z: f64,
+    depth: f64,
+    grey: f64,
+}
+
+/// The voxels around a face.
+#[derive(Debug, Clone)]
+pub(crate) struct Patch {
+    spots: Vec<Spot>,
+    outside_mm: f64,
+    inside_mm: f64,
+    /// Tangents of the lean found: along the section and across it.
+    pub(crate) lean: (f64, f64),
+}
+
+impl Patch {
+    /// The voxels within reach; `None` where they are too few.
+    ///
+    /// Depth is the distance below the circle (a straight line across the section) that touches
+    /// the face with its curvature.
+    pub(crate) fn gather(volume: &Volume, face: &Face, reach: &Reach) -> Option<Self> {
+        let affine = volume.geometry().affine();
+        let dims = volume.geometry().dims();
+        let middle = affine.voxel_from_patient(face.centre).to_array();
+        // The patch is a box about a place half-way down it.
+        let half_deep = 0.5 * (reach.outside_mm + reach.inside_mm);
+        let off = affine.voxel_step(face.inward * (half_deep - reach.outside_mm));
+        let arms = [
+            affine.voxel_step(face.along * reach.along_mm),
+            affine.voxel_step(face.beside * reach.beside_mm),
+            affine.voxel_step(face.inward * half_deep),
+        ];
+        let mut range = [(0_usize, 0_usize); 3];
+        for axis in 0..3 {
+            let half: f64 = arms.iter().map(|a| a[axis].abs()).sum();
+            let at = middle[axis] + off[axis];
+            let last = dims[axis] as f64 - 1.0;
+            let (low, high) = ((at - half).ceil().max(0.0), (at + half).floor().min(last));
+            if !(low <= high) {
+                return None;
+            }
+            // Within the grid by the clamps above.
+            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+            {
+                range[axis] = (low as usize, high as usize);
+            }
+        }
+        let step = affine.steps()[0];
+        let rates = [step.dot(face.along), step.dot(face.beside), step.dot(face.inward)];
+        let limits = [
+            (-reach.along_mm, reach.along_mm),
+            (-reach.beside_mm, reach.beside_mm),
+            (-reach.outside_mm, reach.inside_mm),
+        ];
+        let mut spots = Vec::new();
+        for k in range[2].0..=range[2].1 {
+            for j in range[1].0..=range[1].1 {
+                let first = VoxelCoord::new(0.0, j as f64, k as f64);
+                let by = affine.patient_from_voxel(first) - face.centre;
+                let at = [by.dot(face.along), by.dot(face.beside), by.dot(face.inward)];
+                let (mut low, mut high) = (range[0].0 as f64, range[0].1 as f64);
+                for ((a, rate), (least, most)) in at.iter().zip(rates).zip(limits) {
+                    if rate.abs() < 1e-9 {
+                        if !(*a >= least && *a <= most) {
+                            high = -1.0;
+                        }
+                        continue;
+                    }
+                    let (p, q) = ((least - a) / rate, (most - a) / rate);
+                    low = low.max(p.min(q));
+                    high = high.min(p.max(q));
+                }
+                if !(low.ceil() <= high) {
+                    continue;
+                }
+                // Within the range by the clips above.
+                #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+                let (low, high) = (low.ceil() as usize, high as usize);
+                for i in low..=high {
+                    let t = i as f64;
+                    let Some(grey) = volume.voxel_grey(i, j, k) else { continue };
+                    let s = at[0] + t * rates[0];
+                    let depth = below_circle(s, at[2] + t * rates[2], face.curvature);
+                    spots.push(Spot { s, z: at[1] + t * rates[1], depth, grey });
+                }
+            }
+        }
+        let Reach { outside_mm, inside_mm, .. } = *reach;
+        (spots.len() >= FEWEST_VOXELS).then_some(Self {
+            spots,
+            outside_mm,
+            inside_mm,
+            lean: (0.0, 0.0),
+        })
+    }
+
+    /// Ratio of a distance along the face's normal to one along that of the leaning surface.
+    pub(crate) fn slant(&self) -> f64 {
+        (1.0 + self.lean.0.powi(2) + self.lean.1.powi(2)).sqrt()
+    }
+
+    /// Depth below the leaning surface along its own normal.
+    fn depth_of(&self, spot: &Spot) -> f64 {
+        (spot.depth - self.lean.0 * spot.s - self.lean.1 * spot.z) / self.slant()
+    }
+
+    /// Mean grey values over bins of depth, down to `inside_mm`.
+    pub(crate) fn bins(&self, inside_mm: f64) -> Vec<Bin> {
+        let inside_mm = inside_mm.min(self.inside_mm);
+        // A few millimetres over a twentieth of one.
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let count = ((self.outside_mm + inside_mm) / BIN_MM).ceil().max(1.0) as usize;
+        let mut bins = vec![Bin { depth: 0.0, grey: 0.0, count: 0.0 }; count];
+        for spot in &self.spots {
+            let depth = self.depth_of(spot);
+            let at = (depth + self.outside_mm) / BIN_MM;
+            if !(at >= 0.0 && at < count as f64) {
+                continue;
+            }
+            #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+            let bin = &mut bins[at as usize];
+            bin.depth += depth;
+            bin.grey += spot.grey;
+            bin.count += 1.0;
+        }
+        bins.retain(|b| b.count > 0.0);
+        for bin in &mut bins {
+            bin.depth /= bin.count;
+            bin.grey /= bin.count;
+        }
+        bins
+    }
+
+    /// Finds how the surface leans, the profile across it being `slab`.
+    pub(crate) fn find_lean(&mut self, slab: &Slab, sigma_mm: f64, noise: f64, inside_mm: f64) {
+        let prior = [(noise / LEAN_ALONG).powi(2), (noise / LEAN_BESIDE).powi(2)];
+        for _ in 0..LEAN_ROUNDS {
+            let mut normal = [[0.0; 3]; 3];
+            let mut right = [0.0; 3];
+            for spot in &self.spots {
+                let depth = self.depth_of(spot);
+                if depth > inside_mm {
+                    continue;
+                }
+                let (grey, slope) = slab.grey_and_slope(depth, sigma_mm);
+                if slope == 0.0 {
+                    continue;
+                }
+                let miss = spot.grey - grey;
+                let row = [-slope, -slope * spot.s, -slope * spot.z];
+                for a in 0..3 {
+                    right[a] += row[a] * miss;
+                    for b in 0..3 {
+                        normal[a][b] += row[a] * row[b];
+                    }
+                }
+            }
+            for (axis, weight) in prior.iter().enumerate() {
+                let lean = if axis == 0 { self.lean.0 } else { self.lean.1 };
+                normal[axis + 1][axis + 1] += weight;
+                right[axis + 1] -= weight * lean;
+            }
+            let matrix = nalgebra::Matrix3::from_fn(|a, b| normal[a][b]);
+            let Some(cholesky) = matrix.cholesky() else { return };
+            let by = cholesky.solve(&nalgebra::Vector3::from(right));
+            self.lean.0 = (self.lean.0 + by[1]).clamp(-3.0 * LEAN_ALONG, 3.0 * LEAN_ALONG);
+            self.lean.1 = (self.lean.1 + by[2]).clamp(-3.0 * LEAN_BESIDE, 3.0 * LEAN_BESIDE);
+            if by[1].abs().max(by[2].abs()) < 2e-3 {
+                break;
+            }
+        }
+    }
+
+    /// Sum of squares of what voxels miss the profile by, and their number.
+    pub(crate) fn scatter(&self, slab: &Slab, sigma_mm: f64, inside_mm: f64) -> (f64, f64) {
+        self.spots.iter().fold((0.0, 0.0), |(sum, n), spot| {
+            let depth = self.depth_of(spot);
+            if depth > inside_mm {
+                return (sum, n);
+            }
+            let miss = spot.grey - slab.grey_and_slope(depth, sigma_mm).0;
+            (sum + miss * miss, n + 1.0)
+        })
+    }
+}
+
+/// Distance below the circle of a curvature that touches the origin, `s` along and `depth` below its
+/// tangent.
+fn below_circle(s: f64, depth: f64, curvature: f64) -> f64 {
+    let out = -depth;
+    let root = ((curvature * s).powi(2) + (1.0 + curvature * out).powi(2)).sqrt();
+    -(curvature * (s * s + out * out) + 2.0 * out) / (1.0 + root)
+}
