@@ -25,6 +25,7 @@ mod runs;
 mod section_bone;
 mod section_query;
 mod survey;
+mod thin_wall;
 mod threshold;
 mod tip;
 mod uncertainty;

@@ -8,6 +8,7 @@ use crate::crest::{base_of, crest_of, straight};
 use crate::error::{BoneError, BoneWarning};
 use crate::outline::Outline;
 use crate::runs::RidgeRuns;
+use crate::thin_wall::with_thin_walls;
 use crate::threshold::{
     SitePiece, Threshold, ThresholdFound, ThresholdSource, first_guess, half_way, no_two_classes,
     site_piece,
@@ -192,6 +193,9 @@ pub fn outline_section(
     let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
     let mut walls = None;
     if let Some(levels) = &half_way_levels {
+        if let Some(low) = with_thin_walls(volume, frame, &window, &piece, levels, site)? {
+            piece = low;
+        }
         let (survey, outline) = survey_walls(volume, &frame, &piece.outline, levels, None);
         piece.outline = outline;
         walls = Some(survey);

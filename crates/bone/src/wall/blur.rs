@@ -10,8 +10,11 @@ const APART_LEAST: f64 = 0.3;
 /// Blur along z counts as different where it differs by more than this many standard
 /// uncertainties.
 const APART_SIGMAS: f64 = 3.0;
+/// ... and by this share, told by at least so many edges each.
+const APART_SHARE: f64 = 0.12;
+const APART_EDGES: usize = 5;
 /// Fewest edges for one figure.
-const FEWEST_EDGES: usize = 4;
+const FEWEST_EDGES: usize = 2;
 
 /// Where a blur came from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -104,8 +107,9 @@ impl Blur {
         let steep: Vec<EdgeBlur> =
             edges.iter().filter(|e| e.z2 > 1.0 - APART_LEAST).copied().collect();
         let (Some((a, ua)), Some((b, ub))) = (middle(&flat), middle(&steep)) else { return same };
-        // Two halves of one site differ by chance; a tenth is far more than that and matters.
-        if (a - b).abs() < APART_SIGMAS * ua.hypot(ub) || (a - b).abs() < 0.1 * all {
+        let few = flat.len().min(steep.len()) < APART_EDGES;
+        let apart = (a - b).abs();
+        if few || apart < APART_SIGMAS * ua.hypot(ub) || apart < APART_SHARE * all {
             return same;
         }
         Self { in_plane_mm: fwhm(a), along_z_mm: fwhm(b), u_mm: least(all, ua.max(ub)), ..same }

@@ -5,14 +5,18 @@ use jawgauge_volume::Volume;
 
 use super::slab::{Bin, Slab};
 
-/// Width of the bins of depth, mm; a third of the sharpest blur's standard deviation.
-const BIN_MM: f64 = 0.05;
+/// Width of the bins of depth for a final and for a first fit, mm: a third of the sharpest blur's
+/// standard deviation, and twice that.
+pub(crate) const BIN_MM: f64 = 0.05;
+pub(crate) const COARSE_BIN_MM: f64 = 0.1;
 /// Fewest voxels that a profile is made of.
 const FEWEST_VOXELS: usize = 30;
 /// A surface is taken to lean along the section and across it by no more than about this much:
 /// standard deviations of the tangent of the angle before anything was looked at.
 const LEAN_ALONG: f64 = 0.1;
 const LEAN_BESIDE: f64 = 0.3;
+/// ... and its wall to thicken along the section by no more than about this share.
+const THICKENS: f64 = 0.5;
 /// Rounds in which the lean is found.
 const LEAN_ROUNDS: usize = 3;
 
@@ -54,6 +58,9 @@ pub(crate) struct Patch {
     inside_mm: f64,
     /// Tangents of the lean found: along the section and across it.
     pub(crate) lean: (f64, f64),
+    /// Thickness gained for each millimetre along the section.
+    pub(crate) thickens: f64,
+    along_mm: f64,
 }
 
 impl Patch {
@@ -134,6 +141,8 @@ impl Patch {
             outside_mm,
             inside_mm,
             lean: (0.0, 0.0),
+            thickens: 0.0,
+            along_mm: reach.along_mm,
         })
     }
 
@@ -148,15 +157,15 @@ impl Patch {
     }
 
     /// Mean grey values over bins of depth, down to `inside_mm`.
-    pub(crate) fn bins(&self, inside_mm: f64) -> Vec<Bin> {
+    pub(crate) fn bins(&self, inside_mm: f64, bin_mm: f64) -> Vec<Bin> {
         let inside_mm = inside_mm.min(self.inside_mm);
         // A few millimetres over a twentieth of one.
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let count = ((self.outside_mm + inside_mm) / BIN_MM).ceil().max(1.0) as usize;
+        let count = ((self.outside_mm + inside_mm) / bin_mm).ceil().max(1.0) as usize;
         let mut bins = vec![Bin { depth: 0.0, grey: 0.0, count: 0.0 }; count];
         for spot in &self.spots {
             let depth = self.depth_of(spot);
-            let at = (depth + self.outside_mm) / BIN_MM;
+            let at = (depth + self.outside_mm) / bin_mm;
             if !(at >= 0.0 && at < count as f64) {
                 continue;
             }
@@ -174,44 +183,53 @@ impl Patch {
         bins
     }
 
-    /// Finds how the surface leans, the profile across it being `slab`.
+    /// Finds how the surface leans, and how the thickness changes along it, the profile across it
+    /// being `slab`.
     pub(crate) fn find_lean(&mut self, slab: &Slab, sigma_mm: f64, noise: f64, inside_mm: f64) {
-        let prior = [(noise / LEAN_ALONG).powi(2), (noise / LEAN_BESIDE).powi(2)];
+        let sd = [f64::INFINITY, LEAN_ALONG, LEAN_BESIDE, THICKENS];
         for _ in 0..LEAN_ROUNDS {
-            let mut normal = [[0.0; 3]; 3];
-            let mut right = [0.0; 3];
+            let mut normal = nalgebra::Matrix4::<f64>::zeros();
+            let mut right = nalgebra::Vector4::zeros();
             for spot in &self.spots {
                 let depth = self.depth_of(spot);
                 if depth > inside_mm {
                     continue;
                 }
                 let (grey, slope) = slab.grey_and_slope(depth, sigma_mm);
-                if slope == 0.0 {
+                let inner = slab.inner_slope(depth, sigma_mm);
+                if slope == 0.0 && inner == 0.0 {
                     continue;
                 }
-                let miss = spot.grey - grey;
-                let row = [-slope, -slope * spot.s, -slope * spot.z];
-                for a in 0..3 {
-                    right[a] += row[a] * miss;
-                    for b in 0..3 {
-                        normal[a][b] += row[a] * row[b];
-                    }
-                }
+                let miss = spot.grey - (grey - inner * self.thickens * spot.s);
+                let row = nalgebra::Vector4::new(
+                    -slope,
+                    -slope * spot.s,
+                    -slope * spot.z,
+                    -inner * spot.s,
+                );
+                normal += row * row.transpose();
+                right += row * miss;
             }
-            for (axis, weight) in prior.iter().enumerate() {
-                let lean = if axis == 0 { self.lean.0 } else { self.lean.1 };
-                normal[axis + 1][axis + 1] += weight;
-                right[axis + 1] -= weight * lean;
+            let held = [0.0, self.lean.0, self.lean.1, self.thickens];
+            for (n, (value, sd)) in held.into_iter().zip(sd).enumerate().skip(1) {
+                normal[(n, n)] += (noise / sd).powi(2);
+                right[n] -= (noise / sd).powi(2) * value;
             }
-            let matrix = nalgebra::Matrix3::from_fn(|a, b| normal[a][b]);
-            let Some(cholesky) = matrix.cholesky() else { return };
-            let by = cholesky.solve(&nalgebra::Vector3::from(right));
+            let Some(cholesky) = normal.cholesky() else { return };
+            let by = cholesky.solve(&right);
             self.lean.0 = (self.lean.0 + by[1]).clamp(-3.0 * LEAN_ALONG, 3.0 * LEAN_ALONG);
             self.lean.1 = (self.lean.1 + by[2]).clamp(-3.0 * LEAN_BESIDE, 3.0 * LEAN_BESIDE);
+            self.thickens = (self.thickens + by[3]).clamp(-2.0 * THICKENS, 2.0 * THICKENS);
             if by[1].abs().max(by[2].abs()) < 2e-3 {
                 break;
             }
         }
+    }
+
+    /// How far the inner edge spreads over the patch because the wall thickens along it, mm (one
+    /// standard deviation).
+    pub(crate) fn inner_spread(&self) -> f64 {
+        self.thickens.abs() * self.along_mm / 3.0_f64.sqrt()
     }
 
     /// Sum of squares of what voxels miss the profile by, and their number.

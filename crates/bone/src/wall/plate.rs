@@ -5,17 +5,22 @@ use jawgauge_volume::Volume;
 use rayon::prelude::*;
 
 use super::faces::{DEEPEST_MM, Place};
-use super::patch::Reach;
-use super::slab::{Bin, Prior, Slab, descend};
+use super::patch::{BIN_MM, Reach};
+use super::slab::{Bin, Prior, Slab, THICKNESS, descend};
 use super::survey::{WallFit, WallSurvey};
 use crate::error::Unmeasured;
 use crate::outline::Outline;
 use crate::profile::FWHM_PER_SIGMA;
 use crate::uncertainty::Measured;
 
-/// Thicknesses that are held against a profile, mm: as many as these, evenly in their logarithm.
-const TRIED: i32 = 56;
+/// Thicknesses that are held against a profile: as many as these, over so many standard
+/// uncertainties to either side of the best.
+const TRIED: i32 = 24;
+const TRIED_SIGMAS: (f64, f64) = (4.0, 5.0);
+/// No wall is thinner than this, mm.
 const THINNEST_MM: f64 = 0.05;
+/// Beyond this many standard uncertainties above the limit a wall's own fit tells all.
+const PLAIN_BY: f64 = 3.5;
 /// One number is told where the plate is thicker than this many blurs by this many standard
 /// uncertainties; else a range.
 const TELLS_FROM_BLURS: f64 = 1.0;
@@ -134,9 +139,9 @@ fn see_far(volume: &Volume, survey: &WallSurvey, wall: &mut WallFit, far: (f64, 
     let Some(mut patch) = super::patch::Patch::gather(volume, &wall.place.face, &reach) else {
         return;
     };
-    patch.lean = wall.patch.lean;
+    (patch.lean, patch.thickens) = (wall.patch.lean, wall.patch.thickens);
     let slab = Slab { far: Some((inner, far.1)), ..wall.fit.slab };
-    let bins = patch.bins(inside_mm);
+    let bins = patch.bins(inside_mm, BIN_MM);
     if let Some(fit) = descend(&bins, &survey.prior(wall.z2), slab, false, false) {
         (wall.patch, wall.fit, wall.inside_mm) = (patch, fit, inside_mm);
     }
@@ -144,19 +149,31 @@ fn see_far(volume: &Volume, survey: &WallSurvey, wall: &mut WallFit, far: (f64, 
 
 /// One number or a range, from how well every thickness explains the profile.
 fn judge(survey: &WallSurvey, wall: &WallFit) -> Result<Plate, Unmeasured> {
-    let bins = wall.patch.bins(wall.inside_mm);
+    let bins = wall.patch.bins(wall.inside_mm, BIN_MM);
     let prior = survey.prior(wall.z2);
     let fwhm = FWHM_PER_SIGMA * prior.sigma;
     let deepest = wall.inside_mm - wall.fit.slab.surface;
-    if wall.fit.slab.thickness > deepest - MARROW_BLURS * fwhm {
+    let thickness = wall.fit.slab.thickness;
+    if thickness > deepest - MARROW_BLURS * fwhm {
         return Err(Unmeasured::NoMarrow { at_least_mm: deepest.max(0.0) });
     }
     // The blur is held; that it may be a little off is met by holding it a little off.
-    let u = survey.blur.u_sigma();
+    let u_sigma = survey.blur.u_sigma();
+    let own = wall.fit.covariance[(THICKNESS, THICKNESS)].sqrt();
+    let off = Prior { sigma: prior.sigma + u_sigma, ..prior };
+    let by_blur = descend(&bins, &off, wall.fit.slab, false, false)
+        .map_or(0.0, |f| f.slab.thickness - thickness);
+    let u_mm = own.hypot(by_blur);
+    if !u_mm.is_finite() {
+        return Err(Unmeasured::NoPlate);
+    }
+    if thickness - PLAIN_BY * u_mm >= TELLS_FROM_BLURS * fwhm {
+        return Ok(Plate::Thickness(Measured { mm: thickness, u95_mm: 2.0 * u_mm }));
+    }
     let mut weights: Vec<(f64, f64)> = Vec::new();
     for (off, share) in [(-1.732, 1.0 / 6.0), (0.0, 2.0 / 3.0), (1.732, 1.0 / 6.0)] {
-        let prior = Prior { sigma: (prior.sigma + off * u).max(0.3 * prior.sigma), ..prior };
-        let likely = likelihood(&bins, &prior, wall, deepest);
+        let prior = Prior { sigma: (prior.sigma + off * u_sigma).max(0.3 * prior.sigma), ..prior };
+        let likely = likelihood(&bins, &prior, wall, deepest, u_mm);
         let sum: f64 = likely.iter().map(|l| l.1).sum();
         weights.extend(likely.iter().map(|l| (l.0, share * l.1 / sum)));
     }
@@ -170,50 +187,57 @@ fn judge(survey: &WallSurvey, wall: &WallFit) -> Result<Plate, Unmeasured> {
     if mean - TELLS_BY * u_mm >= TELLS_FROM_BLURS * fwhm {
         return Ok(Plate::Thickness(Measured { mm: mean, u95_mm: 2.0 * u_mm }));
     }
-    let at = |share: f64| {
-        let mut sum = 0.0;
-        weights.iter().find(|w| {
-            sum += w.1;
-            sum >= share
-        })
-    };
-    let low_mm = at(0.025).map_or(0.0, |w| w.0);
-    let high_mm = at(0.975).map_or(deepest, |w| w.0);
+    let low_mm = quantile(&weights, 0.025);
     // Nothing thinner than the thinnest was tried.
-    let low_mm = if low_mm <= 1.05 * THINNEST_MM { 0.0 } else { low_mm };
-    Ok(Plate::Between { low_mm, high_mm })
+    let low_mm = if low_mm <= 1.2 * THINNEST_MM { 0.0 } else { low_mm };
+    Ok(Plate::Between { low_mm, high_mm: quantile(&weights, 0.975) })
+}
+
+/// The thickness below which a share of the probability lies, linear between those tried.
+fn quantile(weights: &[(f64, f64)], share: f64) -> f64 {
+    let mut below = 0.0;
+    let mut before = weights.first().map_or(0.0, |w| w.0);
+    for &(thickness, weight) in weights {
+        if below + weight >= share {
+            let part = if weight > 0.0 { (share - below) / weight } else { 1.0 };
+            return before + part * (thickness - before);
+        }
+        below += weight;
+        before = thickness;
+    }
+    before
 }
 
 /// Thicknesses, each with its share of probability when all are equally likely beforehand, the
 /// other unknowns at their best.
-fn likelihood(bins: &[Bin], prior: &Prior, wall: &WallFit, deepest: f64) -> Vec<(f64, f64)> {
-    let ratio = (deepest / THINNEST_MM).ln() / f64::from(TRIED);
-    let steps: Vec<f64> = (0..=TRIED).map(|n| THINNEST_MM * (f64::from(n) * ratio).exp()).collect();
-    let nearest = steps.partition_point(|t| *t < wall.fit.slab.thickness).min(steps.len() - 1);
+fn likelihood(
+    bins: &[Bin],
+    prior: &Prior,
+    wall: &WallFit,
+    deepest: f64,
+    u_mm: f64,
+) -> Vec<(f64, f64)> {
+    let best = wall.fit.slab.thickness;
+    let low = (best - TRIED_SIGMAS.0 * u_mm).max(THINNEST_MM);
+    let high = (best + TRIED_SIGMAS.1 * u_mm).min(deepest.max(low + 0.1));
+    let step = (high - low) / f64::from(TRIED);
+    let steps: Vec<f64> = (0..=TRIED).map(|n| low + f64::from(n) * step).collect();
+    let nearest = steps.partition_point(|t| *t < best).min(steps.len() - 1);
     let mut chi2 = vec![f64::INFINITY; steps.len()];
     let walk = |order: &mut dyn Iterator<Item = usize>, chi2: &mut Vec<f64>| {
         let mut slab = wall.fit.slab;
         for n in order {
             // Keep the middle of the wall where it is.
             let by = steps[n] - slab.thickness;
-            let start =
-                Slab { thickness: steps[n], surface: slab.surface - 0.5 * by.max(-0.1), ..slab };
+            let start = Slab { thickness: steps[n], surface: slab.surface - 0.5 * by, ..slab };
             let Some(fit) = descend(bins, prior, start, true, false) else { break };
             chi2[n] = fit.chi2;
             slab = fit.slab;
-            if fit.chi2 > wall.fit.chi2 + 60.0 * wall.fit.excess.max(1.0) {
-                break;
-            }
         }
     };
     walk(&mut (nearest..steps.len()), &mut chi2);
     walk(&mut (0..nearest).rev(), &mut chi2);
     let best = chi2.iter().copied().fold(f64::INFINITY, f64::min);
     let scale = wall.fit.excess.max(1.0);
-    steps
-        .iter()
-        .zip(&chi2)
-        // Steps grow with thickness, and so do the shares of equally likely thicknesses.
-        .map(|(t, c)| (*t, t * (-0.5 * (c - best) / scale).exp()))
-        .collect()
+    steps.iter().zip(&chi2).map(|(t, c)| (*t, (-0.5 * (c - best) / scale).exp())).collect()
 }

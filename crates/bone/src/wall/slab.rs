@@ -43,6 +43,9 @@ pub(crate) struct Slab {
     pub(crate) inside: f64,
     /// Curvature of the surface, 1/mm, positive where convex; held.
     pub(crate) curvature: f64,
+    /// How the inner edge spreads where the wall's thickness changes along the patch, mm (one
+    /// standard deviation); held.
+    pub(crate) inner_spread: f64,
     /// The wall on the far side, if it is near: depth of its inner edge and its level; held.
     pub(crate) far: Option<(f64, f64)>,
 }
@@ -86,18 +89,24 @@ impl Slab {
     /// s^2 / (2 R) towards the centre of its bend, which is put in at both edges.
     pub(crate) fn grey_and_slope(&self, depth: f64, sigma: f64) -> (f64, f64) {
         let [a, b] = self.edges(sigma);
+        let inner = sigma.hypot(self.inner_spread);
         let (pa, da) = normal((depth - a) / sigma);
-        let (pb, db) = normal((depth - b) / sigma);
-        let mut grey =
-            self.outside + (self.cortex - self.outside) * pa + (self.inside - self.cortex) * pb;
-        let mut slope =
-            ((self.cortex - self.outside) * da + (self.inside - self.cortex) * db) / sigma;
+        let (pb, db) = normal((depth - b) / inner);
+        let (up, down) = (self.cortex - self.outside, self.inside - self.cortex);
+        let mut grey = self.outside + up * pa + down * pb;
+        let mut slope = up * da / sigma + down * db / inner;
         if let Some((at, level)) = self.far {
             let (p, d) = normal((depth - at) / sigma);
             grey += (level - self.inside) * p;
             slope += (level - self.inside) * d / sigma;
         }
         (grey, slope)
+    }
+
+    /// Change of the grey value at a depth with the inner edge's.
+    pub(crate) fn inner_slope(&self, depth: f64, sigma: f64) -> f64 {
+        let [_, b] = self.edges(sigma);
+        (self.inside - self.cortex) * normal((depth - b) / sigma).1 / sigma
     }
 
     fn edges(&self, sigma: f64) -> [f64; 2] {
@@ -109,17 +118,18 @@ impl Slab {
     /// Grey value and its derivatives by the unknowns.
     fn row(&self, depth: f64, sigma: f64) -> (f64, [f64; N]) {
         let [a, b] = self.edges(sigma);
-        let (za, zb) = ((depth - a) / sigma, (depth - b) / sigma);
+        let inner = sigma.hypot(self.inner_spread);
+        let (za, zb) = ((depth - a) / sigma, (depth - b) / inner);
         let ((pa, da), (pb, db)) = (normal(za), normal(zb));
         let (up, down) = (self.cortex - self.outside, self.inside - self.cortex);
         let mut grey = self.outside + up * pa + down * pb;
         let mut row = [
-            -(up * da + down * db) / sigma,
-            -down * db / sigma,
+            -up * da / sigma - down * db / inner,
+            -down * db / inner,
             1.0 - pa,
             pa - pb,
             pb,
-            -(up * da * za + down * db * zb) / sigma,
+            -up * da * za / sigma - down * db * zb * sigma / (inner * inner),
         ];
         if let Some((at, level)) = self.far {
             let z = (depth - at) / sigma;

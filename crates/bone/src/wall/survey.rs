@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use super::blur::{Blur, EdgeBlur};
 use super::faces::{Place, Smoothness};
-use super::patch::{Patch, Reach};
+use super::patch::{BIN_MM, COARSE_BIN_MM, Patch, Reach};
 use super::slab::{CORTEX, Prior, SIGMA, Slab, SlabFit, THICKNESS, fit_slab};
 use crate::levels::GreyLevels;
 use crate::outline::{Clip, Outline};
@@ -33,9 +33,14 @@ const OUTSIDE_SHARE: f64 = 0.1;
 const INSIDE: (f64, f64) = (0.35, 0.3);
 /// Cortex of this many blurs is thick: it tells blur, and its grey level is its own.
 const THICK_BLURS: f64 = 1.7;
+/// ... where so few edges are, thinner ones are asked too.
+const ENOUGH_EDGES: usize = 4;
+const THINNER_BLURS: f64 = 1.15;
 const PLATEAU_BLURS: f64 = 1.5;
 /// A fit that misses the voxels by more than this many times their noise (squared) is not believed.
 const MOST_EXCESS: f64 = 6.0;
+/// ... nor does one that misses by more than this many tell the blur: its wall is not even.
+const BLUR_EXCESS: f64 = 2.5;
 /// ... nor one that moves the surface by more than this many blurs plus this many voxel steps.
 const MOST_MOVE: (f64, f64) = (0.6, 0.5);
 /// ... nor one that is less sure than this, mm.
@@ -194,22 +199,52 @@ impl WallSurvey {
             cortex: prior.cortex.0,
             inside: prior.inside.0,
             curvature: place.face.curvature,
+            inner_spread: 0.0,
             far: None,
         };
         let mut inside_mm = reach.inside_mm;
-        let mut fit = fit_slab(&patch.bins(inside_mm), &prior, &start, inside_mm, false)?;
+        let mut fit =
+            fit_slab(&patch.bins(inside_mm, COARSE_BIN_MM), &prior, &start, inside_mm, false)?;
         // What lies far below the wall says nothing of it.
         inside_mm = (fit.slab.surface + fit.slab.thickness + INSIDE_BLURS * fwhm)
             .max(0.5 * fwhm)
             .min(reach.inside_mm);
         patch.find_lean(&fit.slab, prior.sigma, self.noise, inside_mm);
-        let bins = patch.bins(inside_mm);
-        fit = super::slab::descend(&bins, &prior, fit.slab, false, false)?;
+        let bins = patch.bins(inside_mm, BIN_MM);
+        let start = Slab { inner_spread: patch.inner_spread(), ..fit.slab };
+        fit = super::slab::descend(&bins, &prior, start, false, false)?;
         Some(WallFit { place, patch, fit, z2, inside_mm })
     }
 
     /// Learns noise, blur and the cortex' level from fitted walls.
     fn learn(&mut self, fits: &[WallFit], given: Option<Blur>) {
+        if std::env::var("DBG").is_ok() {
+            for w in fits {
+                let f = &w.fit;
+                let e = self.edge_blur(w);
+                eprintln!(
+                    "({:.2} {:.2}) thr {:.2} surf {:.3} t {:.3}+-{:.3} y {:.0} {:.0} {:.0} exc {:.2} lean {:.2} {:.2} z2 {:.2} blur {:?}",
+                    w.place.at.buccal_mm,
+                    w.place.at.apical_mm,
+                    w.place.through_mm,
+                    f.slab.surface,
+                    f.slab.thickness,
+                    f.covariance[(1, 1)].sqrt(),
+                    f.slab.outside,
+                    f.slab.cortex,
+                    f.slab.inside,
+                    f.excess,
+                    w.patch.lean.0,
+                    w.patch.lean.1,
+                    w.z2,
+                    e.map(|e| (e.sigma * 2.355, e.u_sigma * 2.355))
+                );
+            }
+            eprintln!(
+                "{:?} noise {} cortex {:?} outside {:?}",
+                self.blur, self.noise, self.cortex, self.outside
+            );
+        }
         let mut noises: Vec<f64> = fits
             .iter()
             .map(|w| w.patch.scatter(&w.fit.slab, w.fit.sigma, w.inside_mm))
@@ -223,12 +258,17 @@ impl WallSurvey {
         let fwhm = |w: &WallFit| FWHM_PER_SIGMA * w.fit.sigma;
         let believed = |w: &&WallFit| w.fit.excess <= MOST_EXCESS;
         if given.is_none() {
-            let edges: Vec<EdgeBlur> = fits
-                .par_iter()
-                .filter(believed)
-                .filter(|w| w.fit.slab.thickness >= THICK_BLURS * fwhm(w))
-                .filter_map(|w| self.edge_blur(w))
-                .collect();
+            let told = |blurs: f64| -> Vec<EdgeBlur> {
+                fits.par_iter()
+                    .filter(believed)
+                    .filter(|w| w.fit.slab.thickness >= blurs * fwhm(w))
+                    .filter_map(|w| self.edge_blur(w))
+                    .collect()
+            };
+            let mut edges = told(THICK_BLURS);
+            if edges.len() < ENOUGH_EDGES {
+                edges = told(THINNER_BLURS);
+            }
             self.blur = Blur::of_edges(&edges, self.blur.in_plane_mm);
         }
         let thick: Vec<(f64, f64)> = fits
@@ -258,12 +298,12 @@ impl WallSurvey {
             cortex: (wall.fit.slab.cortex, FIRST_CORTEX * self.contrast()),
             ..self.prior(wall.z2)
         };
-        let bins = wall.patch.bins(wall.inside_mm);
+        let bins = wall.patch.bins(wall.inside_mm, BIN_MM);
         let fit = super::slab::descend(&bins, &prior, wall.fit.slab, false, true)?;
         let u_sigma = fit.covariance[(SIGMA, SIGMA)].sqrt();
         let u_thickness = fit.covariance[(THICKNESS, THICKNESS)].sqrt();
         let told = u_sigma < 0.4 * fit.sigma && u_thickness < 0.5 * fit.slab.thickness;
-        (told && fit.excess <= MOST_EXCESS).then_some(EdgeBlur {
+        (told && fit.excess <= BLUR_EXCESS).then_some(EdgeBlur {
             sigma: fit.sigma,
             u_sigma,
             z2: wall.z2,
