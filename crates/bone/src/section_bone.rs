@@ -7,8 +7,9 @@ use jawgauge_volume::Volume;
 use crate::crest::{base_of, crest_of, straight};
 use crate::error::{BoneError, BoneWarning};
 use crate::outline::Outline;
+use crate::profile::grey_levels;
 use crate::runs::RidgeRuns;
-use crate::thin_wall::with_thin_walls;
+use crate::smooth::{SlabLook, thin_wall_level};
 use crate::threshold::{
     SitePiece, Threshold, ThresholdFound, ThresholdSource, first_guess, half_way, no_two_classes,
     site_piece,
@@ -173,7 +174,7 @@ pub fn outline_section(
         .with_slab_mm(slab_mm);
     let coarse = SectionImage::resample(volume, frame, &search, Interpolation::Linear)?;
     let (guess, piece) = first_guess(&coarse, threshold, site)?;
-    let (least, most) = piece.outline.bounds();
+    let (least, most) = whole_bounds(&coarse, guess, &piece, site);
     let limit = |value: f64, low: f64, high: f64| value.clamp(low, high);
     let window = SectionWindow {
         least: SectionPoint::new(
@@ -188,18 +189,35 @@ pub fn outline_section(
         slab_mm,
     };
     let image = SectionImage::resample(volume, frame, &window, interpolation)?;
-    let (mut piece, threshold) = fine_outline(&image, threshold, guess, site)?;
-    // A given threshold leaves the outline where it puts it.
-    let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
+    let (mut piece, mut threshold) = fine_outline(&image, threshold, guess, site)?;
     let mut walls = None;
-    if let Some(levels) = &half_way_levels {
-        if let Some(low) = with_thin_walls(volume, frame, &window, &piece, levels, site)? {
-            piece = low;
+    // A given threshold leaves the outline where it puts it.
+    if threshold.source == ThresholdSource::HalfWay {
+        let look = SlabLook::new(volume, frame, &window, site)?;
+        let mut better = None;
+        for _ in 0..2 {
+            let found = threshold.levels.and_then(|levels| look.better_outline(&piece, &levels));
+            let Some((outlined, lost)) = found else { break };
+            let half_way = threshold.grey;
+            let again = grey_levels(&image, &outlined.outline, half_way, outlined.crest);
+            better = Some(outlined);
+            match again {
+                // Where a wall was lost, the levels beside it were none of the edge's.
+                Some(levels) if lost => {
+                    let grey = levels.half_way();
+                    threshold = ThresholdFound { grey, levels: Some(levels), ..threshold };
+                }
+                _ => break,
+            }
         }
-        let (survey, outline) = survey_walls(volume, &frame, &piece.outline, levels, None);
-        piece.outline = outline;
-        walls = Some(survey);
+        piece = better.unwrap_or(piece);
+        if let Some(levels) = &threshold.levels {
+            let (survey, outline) = survey_walls(volume, &frame, &piece.outline, levels, None);
+            piece.outline = outline;
+            walls = Some(survey);
+        }
     }
+    let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
     let mut warnings = piece_warnings(&piece, &threshold);
     let along =
         if along_ridge { long_axis(&piece.outline) } else { Ok((0.0, piece.outline.clone())) };
@@ -263,6 +281,30 @@ pub fn outline_section(
     Ok(bone)
 }
 
+/// Bounds of the piece with walls that are too thin for the threshold.
+fn whole_bounds(
+    coarse: &SectionImage,
+    guess: f64,
+    piece: &SitePiece,
+    site: SectionPoint,
+) -> (SectionPoint, SectionPoint) {
+    let (least, most) = piece.outline.bounds();
+    let low = grey_levels(coarse, &piece.outline, guess, piece.crest)
+        .and_then(|levels| site_piece(coarse, thin_wall_level(&levels), site).ok());
+    let Some(low) = low else { return (least, most) };
+    let (low_least, low_most) = low.outline.bounds();
+    (
+        SectionPoint::new(
+            least.buccal_mm.min(low_least.buccal_mm),
+            least.apical_mm.min(low_least.apical_mm),
+        ),
+        SectionPoint::new(
+            most.buccal_mm.max(low_most.buccal_mm),
+            most.apical_mm.max(low_most.apical_mm),
+        ),
+    )
+}
+
 fn fine_outline(
     image: &SectionImage,
     threshold: Threshold,
@@ -272,7 +314,7 @@ fn fine_outline(
     let piece = site_piece(image, guess, site)?;
     match threshold {
         Threshold::Grey(grey) => {
-            let levels = crate::profile::grey_levels(image, &piece.outline, grey, piece.crest);
+            let levels = grey_levels(image, &piece.outline, grey, piece.crest);
             Ok((piece, ThresholdFound { grey, source: ThresholdSource::Given, levels }))
         }
         Threshold::Auto => {

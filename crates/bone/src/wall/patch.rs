@@ -17,6 +17,8 @@ const LEAN_ALONG: f64 = 0.1;
 const LEAN_BESIDE: f64 = 0.3;
 /// ... and its wall to thicken along the section by no more than about this share.
 const THICKENS: f64 = 0.5;
+/// ... and to be bent otherwise than the outline says by no more than about this, 1/mm.
+const BENDS: f64 = 0.1;
 /// Rounds in which the lean is found.
 const LEAN_ROUNDS: usize = 3;
 
@@ -58,6 +60,8 @@ pub(crate) struct Patch {
     inside_mm: f64,
     /// Tangents of the lean found: along the section and across it.
     pub(crate) lean: (f64, f64),
+    /// Curvature found beyond the face's, 1/mm.
+    pub(crate) bend: f64,
     /// Thickness gained for each millimetre along the section.
     pub(crate) thickens: f64,
     along_mm: f64,
@@ -141,9 +145,15 @@ impl Patch {
             outside_mm,
             inside_mm,
             lean: (0.0, 0.0),
+            bend: 0.0,
             thickens: 0.0,
             along_mm: reach.along_mm,
         })
+    }
+
+    /// Takes how the surface lies from another patch about the same face.
+    pub(crate) fn lies_as(&mut self, other: &Self) {
+        (self.lean, self.bend, self.thickens) = (other.lean, other.bend, other.thickens);
     }
 
     /// Ratio of a distance along the face's normal to one along that of the leaning surface.
@@ -153,7 +163,8 @@ impl Patch {
 
     /// Depth below the leaning surface along its own normal.
     fn depth_of(&self, spot: &Spot) -> f64 {
-        (spot.depth - self.lean.0 * spot.s - self.lean.1 * spot.z) / self.slant()
+        let lean = self.lean.0 * spot.s + self.lean.1 * spot.z + 0.5 * self.bend * spot.s * spot.s;
+        (spot.depth - lean) / self.slant()
     }
 
     /// Mean grey values over bins of depth, down to `inside_mm`.
@@ -186,10 +197,10 @@ impl Patch {
     /// Finds how the surface leans, and how the thickness changes along it, the profile across it
     /// being `slab`.
     pub(crate) fn find_lean(&mut self, slab: &Slab, sigma_mm: f64, noise: f64, inside_mm: f64) {
-        let sd = [f64::INFINITY, LEAN_ALONG, LEAN_BESIDE, THICKENS];
+        let sd = [f64::INFINITY, LEAN_ALONG, LEAN_BESIDE, THICKENS, BENDS];
         for _ in 0..LEAN_ROUNDS {
-            let mut normal = nalgebra::Matrix4::<f64>::zeros();
-            let mut right = nalgebra::Vector4::zeros();
+            let mut normal = nalgebra::Matrix5::<f64>::zeros();
+            let mut right = nalgebra::Vector5::zeros();
             for spot in &self.spots {
                 let depth = self.depth_of(spot);
                 if depth > inside_mm {
@@ -201,16 +212,17 @@ impl Patch {
                     continue;
                 }
                 let miss = spot.grey - (grey - inner * self.thickens * spot.s);
-                let row = nalgebra::Vector4::new(
+                let row = nalgebra::Vector5::new(
                     -slope,
                     -slope * spot.s,
                     -slope * spot.z,
                     -inner * spot.s,
+                    -slope * 0.5 * spot.s * spot.s,
                 );
                 normal += row * row.transpose();
                 right += row * miss;
             }
-            let held = [0.0, self.lean.0, self.lean.1, self.thickens];
+            let held = [0.0, self.lean.0, self.lean.1, self.thickens, self.bend];
             for (n, (value, sd)) in held.into_iter().zip(sd).enumerate().skip(1) {
                 normal[(n, n)] += (noise / sd).powi(2);
                 right[n] -= (noise / sd).powi(2) * value;
@@ -220,6 +232,7 @@ impl Patch {
             self.lean.0 = (self.lean.0 + by[1]).clamp(-3.0 * LEAN_ALONG, 3.0 * LEAN_ALONG);
             self.lean.1 = (self.lean.1 + by[2]).clamp(-3.0 * LEAN_BESIDE, 3.0 * LEAN_BESIDE);
             self.thickens = (self.thickens + by[3]).clamp(-2.0 * THICKENS, 2.0 * THICKENS);
+            self.bend = (self.bend + by[4]).clamp(-2.0 * BENDS, 2.0 * BENDS);
             if by[1].abs().max(by[2].abs()) < 2e-3 {
                 break;
             }

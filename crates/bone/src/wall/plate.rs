@@ -139,7 +139,7 @@ fn see_far(volume: &Volume, survey: &WallSurvey, wall: &mut WallFit, far: (f64, 
     let Some(mut patch) = super::patch::Patch::gather(volume, &wall.place.face, &reach) else {
         return;
     };
-    (patch.lean, patch.thickens) = (wall.patch.lean, wall.patch.thickens);
+    patch.lies_as(&wall.patch);
     let slab = Slab { far: Some((inner, far.1)), ..wall.fit.slab };
     let bins = patch.bins(inside_mm, BIN_MM);
     if let Some(fit) = descend(&bins, &survey.prior(wall.z2), slab, false, false) {

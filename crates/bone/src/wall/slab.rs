@@ -12,6 +12,8 @@ const FOLLOWED: usize = 2;
 const THINNEST_MM: f64 = 0.02;
 /// What the model itself may miss by: a share of the contrast, one standard deviation.
 const MODEL_SHARE: f64 = 0.01;
+/// What lies inside is no denser than cortex: by this share of the contrast at least, and how sharply.
+const INSIDE_BELOW: (f64, f64) = (0.05, 0.05);
 /// Bins that miss by more than this many standard deviations count for less (Huber).
 const HUBER: f64 = 2.5;
 /// Most rounds of one fit, and the step at which it has settled, mm.
@@ -22,6 +24,7 @@ const N: usize = 6;
 /// Their places in a vector of unknowns.
 pub(crate) const THICKNESS: usize = 1;
 pub(crate) const CORTEX: usize = 3;
+const INSIDE: usize = 4;
 pub(crate) const SIGMA: usize = 5;
 
 /// The mean grey value of voxels about one depth.
@@ -209,6 +212,14 @@ fn prior_terms(slab: &Slab, prior: &Prior) -> [(f64, f64, f64); 3] {
     ]
 }
 
+/// How much denser than it may be the inside is, in standard deviations, and 1 over one; none where
+/// it is not.
+fn inside_too_dense(slab: &Slab, prior: &Prior) -> Option<(f64, f64)> {
+    let sd = INSIDE_BELOW.1 * prior.contrast();
+    let over = slab.inside - slab.cortex + INSIDE_BELOW.0 * prior.contrast();
+    (over > 0.0).then_some((over / sd, 1.0 / sd))
+}
+
 fn misses(bins: &[Bin], prior: &Prior, slab: &Slab, sigma: f64) -> f64 {
     bins.iter()
         .map(|bin| {
@@ -221,7 +232,8 @@ fn misses(bins: &[Bin], prior: &Prior, slab: &Slab, sigma: f64) -> f64 {
 fn sum_of_squares(bins: &[Bin], prior: &Prior, slab: &Slab, sigma: f64) -> f64 {
     let priors: f64 =
         prior_terms(slab, prior).iter().map(|(y, mean, sd)| ((y - mean) / sd).powi(2)).sum();
-    misses(bins, prior, slab, sigma) + priors
+    let dense = inside_too_dense(slab, prior).map_or(0.0, |d| d.0 * d.0);
+    misses(bins, prior, slab, sigma) + priors + dense
 }
 
 /// Least squares by Levenberg and Marquardt from a start; a held thickness or blur stays.
@@ -251,6 +263,14 @@ pub(crate) fn descend(
         for (n, (y, mean, sd)) in prior_terms(&slab, prior).into_iter().enumerate() {
             normal[(n + 2, n + 2)] += 1.0 / (sd * sd);
             right[n + 2] += (mean - y) / (sd * sd);
+        }
+        if let Some((over, rate)) = inside_too_dense(&slab, prior) {
+            for (a, sign_a) in [(CORTEX, -1.0), (INSIDE, 1.0)] {
+                right[a] -= sign_a * rate * over;
+                for (b, sign_b) in [(CORTEX, -1.0), (INSIDE, 1.0)] {
+                    normal[(a, b)] += sign_a * sign_b * rate * rate;
+                }
+            }
         }
         for (held, n) in [(hold_thickness, THICKNESS), (!free_blur, SIGMA)] {
             if held {

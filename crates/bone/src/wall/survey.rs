@@ -46,6 +46,12 @@ const MOST_MOVE: (f64, f64) = (0.6, 0.5);
 /// ... nor one that is less sure than this, mm.
 const MOST_U_MM: f64 = 0.3;
 
+/// A surface stands out where it is off the median of those within this, mm, by more than this, mm, and
+/// this many of its standard uncertainties.
+const NEIGHBOUR_MM: f64 = 0.9;
+const OUT_MM: f64 = 0.08;
+const OUT_SIGMAS: f64 = 2.0;
+
 /// What a place of the outline is sure to, mm (one standard deviation).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Edge {
@@ -322,8 +328,9 @@ impl WallSurvey {
     /// fitted, it stays as it is.
     fn moved(&mut self, outline: &Outline, fits: Vec<WallFit>) -> Outline {
         let mut fitted = vec![None; outline.points().len()];
-        for wall in fits {
-            if !self.believes(&wall) {
+        let fits: Vec<WallFit> = fits.into_iter().filter(|w| self.believes(w)).collect();
+        for (n, wall) in fits.iter().enumerate() {
+            if stands_out(&fits, n) {
                 continue;
             }
             let slant = wall.patch.slant();
@@ -351,6 +358,24 @@ impl WallSurvey {
         }
         Outline::from_parts(vertices).unwrap_or_else(|| outline.clone())
     }
+}
+
+/// Whether a wall's surface lies elsewhere than its neighbours' on the outline: by more than their
+/// uncertainties allow.
+fn stands_out(fits: &[WallFit], n: usize) -> bool {
+    let here = &fits[n];
+    let mut near: Vec<f64> = fits[n.saturating_sub(4)..(n + 5).min(fits.len())]
+        .iter()
+        .filter(|w| w.place.index != here.place.index)
+        .filter(|w| w.place.at.distance_mm(here.place.at) <= NEIGHBOUR_MM)
+        .map(|w| w.fit.slab.surface)
+        .collect();
+    if near.len() < 3 {
+        return false;
+    }
+    near.sort_by(f64::total_cmp);
+    let u_mm = here.fit.covariance[(0, 0)].sqrt();
+    (here.fit.slab.surface - near[near.len() / 2]).abs() > OUT_MM + OUT_SIGMAS * u_mm
 }
 
 /// Median of levels, and their spread from place to place.
