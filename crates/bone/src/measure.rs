@@ -124,10 +124,17 @@ pub fn measure_site(
     limits: &[Limit],
     options: &MeasureOptions,
 ) -> Result<SiteMeasure, BoneError> {
+    let t0 = std::time::Instant::now();
     let bone = outline_section(volume, frame, site, &options.section)?;
     let mut widths: Vec<_> =
         options.levels_mm.iter().map(|&level| width_at(&bone, level)).collect();
+    if std::env::var("DBGT").is_ok() {
+        eprintln!("T outline {:?}", t0.elapsed());
+    }
     add_plates(volume, &bone, &mut widths);
+    if std::env::var("DBGT").is_ok() {
+        eprintln!("T plates {:?}", t0.elapsed());
+    }
     let min_width = least_width(&widths);
     let height = height_of(&bone);
     let limits: Vec<LimitHeight> = limits.iter().map(|limit| limit_height(&bone, limit)).collect();

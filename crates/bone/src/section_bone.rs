@@ -11,8 +11,8 @@ use crate::profile::grey_levels;
 use crate::runs::RidgeRuns;
 use crate::smooth::{SlabLook, thin_wall_level};
 use crate::threshold::{
-    SitePiece, Threshold, ThresholdFound, ThresholdSource, first_guess, half_way, no_two_classes,
-    site_piece,
+    SitePiece, Threshold, ThresholdFound, ThresholdSource, are_apart, first_guess, half_way,
+    no_two_classes, site_piece,
 };
 use crate::tip::put_back;
 use crate::uncertainty::{EdgeQuality, Measured};
@@ -211,6 +211,9 @@ pub fn outline_section(
             }
         }
         piece = better.unwrap_or(piece);
+        if !threshold.levels.is_some_and(|levels| are_apart(&levels)) {
+            return Err(no_two_classes(&image));
+        }
         if let Some(levels) = &threshold.levels {
             let (survey, outline) = survey_walls(volume, &frame, &piece.outline, levels, None);
             piece.outline = outline;
@@ -318,8 +321,12 @@ fn fine_outline(
             Ok((piece, ThresholdFound { grey, source: ThresholdSource::Given, levels }))
         }
         Threshold::Auto => {
-            let (levels, piece) =
-                half_way(image, guess, site, piece).ok_or_else(|| no_two_classes(image))?;
+            // Where a wall was lost, the levels beside the outline may look like one tissue; they
+            // are judged when the wall is back.
+            let unjudged = grey_levels(image, &piece.outline, guess, piece.crest);
+            let (levels, piece) = half_way(image, guess, site, piece.clone())
+                .or(unjudged.map(|levels| (levels, piece)))
+                .ok_or_else(|| no_two_classes(image))?;
             let grey = levels.half_way();
             Ok((
                 piece,

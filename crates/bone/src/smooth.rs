@@ -21,6 +21,8 @@ const STEP_MM: f64 = 0.2;
 /// share above, and some room.
 const BEYOND_BLURS: f64 = 0.6;
 const BEYOND_MM: f64 = 0.2;
+/// An outline longer by this factor than the lower one runs round the inside of a wall too.
+const RING_SHARE: f64 = 1.3;
 /// A mouth no wider than this, mm, into a pocket of at least this area, mm2, is a gap in a wall.
 const MOUTH_MM: f64 = 1.0;
 const POCKET_MM2: f64 = 3.0;
@@ -67,18 +69,19 @@ impl SlabLook {
             low.outline = closed;
         }
         let beyond = BEYOND_BLURS * levels.blur_fwhm_mm + BEYOND_MM;
-        let lost = low.outline.points().iter().enumerate().any(|(i, p)| {
-            low.outline.clip_at(i).is_none() && distance_to(&piece.outline, *p) > beyond
-        });
+        let around = |o: &Outline| -> f64 { o.sides().map(|(a, b)| a.distance_mm(b)).sum() };
+        let open_ring = around(&piece.outline) > RING_SHARE * around(&low.outline);
+        let lost = open_ring
+            || low.outline.points().iter().enumerate().any(|(i, p)| {
+                low.outline.clip_at(i).is_none() && distance_to(&piece.outline, *p) > beyond
+            });
         if !lost {
             let smooth = || site_piece(&self.image, levels.half_way(), self.site).ok();
             return noisy.then(smooth).flatten().map(|p| (p, false));
         }
         // A wall that was lost leaves thin pieces: the wall, or an open ring. Two thick ones are two bones.
-        let is_thick = |o: &Outline| {
-            let around: f64 = o.sides().map(|(a, b)| a.distance_mm(b)).sum();
-            2.0 * o.area_mm2() / around > WALL_BLURS * levels.blur_fwhm_mm
-        };
+        let is_thick =
+            |o: &Outline| 2.0 * o.area_mm2() / around(o) > WALL_BLURS * levels.blur_fwhm_mm;
         let takes_in = |o: &Outline| {
             is_thick(o) && is_thick(&piece.outline) && low.outline.contains(o.points()[0])
         };

@@ -73,6 +73,7 @@ impl ThresholdFound {
 }
 
 /// An outline of the site's piece and how far its crest is from the site's point.
+#[derive(Debug, Clone)]
 pub(crate) struct SitePiece {
     pub(crate) outline: Outline,
     pub(crate) crest: SectionPoint,
@@ -125,6 +126,14 @@ pub(crate) fn first_guess(
         let found = site_piece(image, cut, site).ok().and_then(|p| half_way(image, cut, site, p));
         candidates.extend(found.map(|(levels, piece)| Candidate { levels, piece }));
     }
+    if candidates.is_empty() {
+        // Half-way may lose a thin wall, and with it the levels; a lower cut need not.
+        candidates.extend(candidate_cuts(&mut values).into_iter().filter_map(|cut| {
+            let piece = site_piece(image, cut, site).ok()?;
+            let levels = grey_levels(image, &piece.outline, cut, piece.crest)?;
+            are_apart(&levels).then_some(Candidate { levels, piece })
+        }));
+    }
     let near = |c: &Candidate| c.piece.crest_distance_mm <= NEAR_CREST_MM;
     let contrast = |c: &Candidate| c.levels.contrast();
     let plainest =
@@ -176,11 +185,15 @@ pub(crate) fn half_way(
             break;
         }
     }
-    // Contours of noise are as ragged as the noise, and so are the levels beside them.
+    are_apart(&levels).then_some((levels, piece))
+}
+
+/// Whether two levels are two tissues. Contours of noise are as ragged as the noise, and so are the
+/// levels beside them.
+pub(crate) fn are_apart(levels: &GreyLevels) -> bool {
     let spread = levels.noise.hypot(levels.outside_spread).max(levels.cortex_spread);
-    let apart = levels.contrast() >= LEAST_CONTRAST * levels.noise
-        && levels.contrast() >= LEAST_SPREADS * spread;
-    apart.then_some((levels, piece))
+    levels.contrast() >= LEAST_CONTRAST * levels.noise
+        && levels.contrast() >= LEAST_SPREADS * spread
 }
 
 fn values_near(image: &SectionImage, site: SectionPoint) -> Vec<f64> {

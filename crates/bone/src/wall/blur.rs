@@ -5,6 +5,10 @@ use crate::profile::FWHM_PER_SIGMA;
 /// Relative standard uncertainty of a blur that no edge told, and the least of one that edges told.
 const U_SHARE_GUESSED: f64 = 0.15;
 const U_SHARE_LEAST: f64 = 0.01;
+/// ... of one that only thin walls told, whose thickness and blur are hard to part.
+const U_SHARE_THIN: f64 = 0.06;
+/// No single edge tells the blur better than to this share.
+const OWN_SHARE: f64 = 0.03;
 /// Edges that lean this far out of a plane of slices (cosine) tell of the blur along z.
 const APART_LEAST: f64 = 0.3;
 /// Blur along z counts as different where it differs by more than this many standard
@@ -83,6 +87,11 @@ impl Blur {
         self.in_plane_mm
     }
 
+    /// The same, known no better than thin walls tell it.
+    pub(crate) fn of_thin_walls(self) -> Self {
+        Self { u_mm: self.u_mm.max(U_SHARE_THIN * self.in_plane_mm), ..self }
+    }
+
     /// The blur that several edges tell; `guess_mm` where they are too few.
     pub(crate) fn of_edges(edges: &[EdgeBlur], guess_mm: f64) -> Self {
         let Some((all, u_all)) = middle(edges) else {
@@ -128,9 +137,11 @@ fn middle(edges: &[EdgeBlur]) -> Option<(f64, f64)> {
     let mut off: Vec<f64> = values.iter().map(|v| (v - median).abs()).collect();
     off.sort_by(f64::total_cmp);
     let spread = 1.4826 * off[off.len() / 2];
+    // The uncertainty of a blur grows with the blur found; weights must not.
+    let own = |e: &EdgeBlur| e.u_sigma / e.sigma * median;
     let kept: Vec<&EdgeBlur> =
-        edges.iter().filter(|e| (e.sigma - median).abs() <= 3.0 * spread.max(e.u_sigma)).collect();
-    let weight = |e: &EdgeBlur| 1.0 / (e.u_sigma.powi(2) + (0.03 * median).powi(2));
+        edges.iter().filter(|e| (e.sigma - median).abs() <= 3.0 * spread.max(own(e))).collect();
+    let weight = |e: &EdgeBlur| 1.0 / (own(e).powi(2) + (OWN_SHARE * median).powi(2));
     let sum: f64 = kept.iter().map(|e| weight(e)).sum();
     let mean = kept.iter().map(|e| weight(e) * e.sigma).sum::<f64>() / sum;
     let scatter = kept.iter().map(|e| weight(e) * (e.sigma - mean).powi(2)).sum::<f64>() / sum;

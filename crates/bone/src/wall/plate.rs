@@ -24,7 +24,7 @@ const PLAIN_BY: f64 = 3.5;
 /// One number is told where the plate is thicker than this many blurs by this many standard
 /// uncertainties; else a range.
 const TELLS_FROM_BLURS: f64 = 1.0;
-const TELLS_BY: f64 = 2.0;
+const TELLS_BY: f64 = 2.6;
 /// Rounds in which a plate and the one on the far side of narrow bone are found from one another.
 const ROUNDS: usize = 2;
 /// An outline's vertex this near to the end of a run, mm, stands for it.

@@ -106,11 +106,18 @@ pub(crate) fn survey_walls(
             .filter_map(|place| survey.fit(volume, place))
             .collect()
     };
+    let t0 = std::time::Instant::now();
     for _ in 0..2 {
         let fits = look(&survey, outline, SURVEY_MM);
         survey.learn(&fits, given);
     }
+    if std::env::var("DBGT").is_ok() {
+        eprintln!("T learn {:?}", t0.elapsed());
+    }
     let fits = look(&survey, outline, NODE_MM);
+    if std::env::var("DBGT").is_ok() {
+        eprintln!("T nodes {:?} {}", t0.elapsed(), fits.len());
+    }
     let outline = survey.moved(outline, fits);
     (survey, outline)
 }
@@ -271,11 +278,12 @@ impl WallSurvey {
                     .filter_map(|w| self.edge_blur(w))
                     .collect()
             };
-            let mut edges = told(THICK_BLURS);
-            if edges.len() < ENOUGH_EDGES {
-                edges = told(THINNER_BLURS);
-            }
-            self.blur = Blur::of_edges(&edges, self.blur.in_plane_mm);
+            let edges = told(THICK_BLURS);
+            self.blur = if edges.len() >= ENOUGH_EDGES {
+                Blur::of_edges(&edges, self.blur.in_plane_mm)
+            } else {
+                Blur::of_edges(&told(THINNER_BLURS), self.blur.in_plane_mm).of_thin_walls()
+            };
         }
         let thick: Vec<(f64, f64)> = fits
             .iter()
