@@ -12,6 +12,8 @@
 //! measured. Metal beside the edge is not recognised. What the scan does not show (gum shadow,
 //! movement, the observer's placing of points) is in no figure here.
 
+pub mod gum;
+
 mod contour;
 mod crest;
 mod error;
