@@ -1,6 +1,7 @@
 use jawgauge_section::SectionError;
 
 use crate::limit::LimitKind;
+use crate::wall::RidgeDirection;
 
 /// Why a site could not be measured at all.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -157,6 +158,11 @@ pub enum BoneWarning {
         /// Standard deviation of the grey value outside from place to place, as a share of the
         /// contrast.
         share: f64,
+    },
+    /// The ridge runs otherwise than the axis, so that sections across the axis cut it obliquely.
+    AxisOff {
+        /// Which way it runs.
+        direction: RidgeDirection,
     },
     /// Voxels are coarse against the walls that are to be judged.
     CoarseVoxels {

@@ -16,7 +16,9 @@ pub mod gum;
 
 mod contour;
 mod crest;
+mod edge_sources;
 mod error;
+mod height;
 mod levels;
 mod limit;
 mod measure;
@@ -32,19 +34,21 @@ mod threshold;
 mod tip;
 mod uncertainty;
 mod wall;
+mod width;
 
 pub use contour::{Contour, contours};
 pub use error::{BoneError, BoneWarning, Unmeasured};
 pub use levels::GreyLevels;
 pub use limit::{Limit, LimitHeight, LimitKind};
-pub use measure::{MeasureOptions, SiteMeasure, Width, measure_site};
+pub use measure::{MeasureOptions, SiteMeasure, measure_site};
 pub use outline::{Clip, Outline};
 pub use runs::{Run, RunEnd};
 pub use section_bone::{LongAxis, SectionBone, SectionOptions, outline_section, section_reach};
 pub use survey::{GreySurvey, Landmark, NoLandmark, survey_greys};
 pub use threshold::{Threshold, ThresholdFound, ThresholdSource};
 pub use uncertainty::{EdgeQuality, Measured, u95_of_marked_place};
-pub use wall::{Blur, BlurSource, Plate};
+pub use wall::{Blur, BlurSource, Plate, RidgeDirection};
+pub use width::Width;
 
 #[cfg(test)]
 mod tests;

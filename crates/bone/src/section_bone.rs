@@ -16,7 +16,7 @@ use crate::threshold::{
 };
 use crate::tip::put_back;
 use crate::uncertainty::{EdgeQuality, Measured};
-use crate::wall::{WallSurvey, survey_walls};
+use crate::wall::{Blur, WallSurvey, survey_walls};
 
 /// Part of the plane that is searched for the site's bone: to either side, above and below
 /// the site's point, mm. Jaws are up to about 40 mm high.
@@ -65,6 +65,8 @@ pub struct SectionOptions {
     pub slab_mm: f64,
     /// How grey values between voxel centres are found.
     pub interpolation: Interpolation,
+    /// The scan's blur, full width at half maximum in mm, where the user knows it; else it is measured.
+    pub blur_fwhm_mm: Option<f64>,
 }
 
 impl Default for SectionOptions {
@@ -76,6 +78,7 @@ impl Default for SectionOptions {
             step_mm: 0.1,
             slab_mm: 0.0,
             interpolation: Interpolation::Cubic,
+            blur_fwhm_mm: None,
         }
     }
 }
@@ -163,7 +166,8 @@ pub fn outline_section(
     site: PatientPoint,
     options: &SectionOptions,
 ) -> Result<SectionBone, BoneError> {
-    let SectionOptions { threshold, along_ridge, step_mm, slab_mm, interpolation } = *options;
+    let SectionOptions { threshold, along_ridge, step_mm, slab_mm, interpolation, blur_fwhm_mm } =
+        *options;
     if !volume.geometry().contains(frame.origin()) {
         return Err(BoneError::SiteOutside { at: frame.origin().to_array() });
     }
@@ -215,7 +219,8 @@ pub fn outline_section(
             return Err(no_two_classes(&image));
         }
         if let Some(levels) = &threshold.levels {
-            let (survey, outline) = survey_walls(volume, &frame, &piece.outline, levels, None);
+            let (survey, outline) =
+                survey_walls(volume, &frame, &piece.outline, levels, blur_fwhm_mm.map(Blur::given));
             piece.outline = outline;
             walls = Some(survey);
         }
@@ -251,7 +256,10 @@ pub fn outline_section(
     let base = if outline.clip().is_none() { base_of(&outline) } else { None };
     let deepest = outline.bounds().1.apical_mm - crest.apical_mm;
     let runs = RidgeRuns::follow(&outline, crest.apical_mm, crest.buccal_mm, deepest);
-    let quality = edge_quality(volume, &threshold, &image);
+    let mut quality = edge_quality(volume, &threshold, &image);
+    if let Some(walls) = &walls {
+        quality.blur_fwhm_mm = walls.blur.in_plane_mm;
+    }
     let mut bone = SectionBone {
         frame: frame.turned(turned_by_deg),
         image,

@@ -3,6 +3,7 @@
 use jawgauge_space::SectionPoint;
 
 use crate::crest::{straight, top_vertex};
+use crate::gum::{Budget, Source};
 use crate::levels::GreyLevels;
 use crate::outline::Outline;
 use crate::profile::FWHM_PER_SIGMA;
@@ -78,8 +79,9 @@ pub(crate) fn put_back(outline: &Outline, levels: &GreyLevels, voxel_mm: f64) ->
         (lost - added_mm).abs()
     });
     let u95_mm = TIP_COVER * moved[0].max(moved[1]).hypot(off);
+    let budget = Budget::default().with(Source::Model, 0.5 * u95_mm);
     let outline = walls.replace_tip(outline, crest, radius, from)?;
-    Some(SharpTip { outline, added: Measured { mm: added_mm, u95_mm } })
+    Some(SharpTip { outline, added: Measured::new(added_mm, budget) })
 }
 
 /// Two straight walls, in depth below the visible tip.

@@ -16,6 +16,7 @@
 //! One cortex with one level inside it: a wall with a canal or a root in it is none.
 
 mod blur;
+mod direction;
 mod faces;
 mod normal;
 mod patch;
@@ -24,6 +25,7 @@ mod slab;
 mod survey;
 
 pub use blur::{Blur, BlurSource};
+pub use direction::RidgeDirection;
 pub use plate::Plate;
 pub(crate) use plate::measure_plates;
 pub(crate) use survey::{WallSurvey, survey_walls};

@@ -9,6 +9,7 @@ use super::patch::{BIN_MM, Reach};
 use super::slab::{Bin, Prior, Slab, THICKNESS, descend};
 use super::survey::{WallFit, WallSurvey};
 use crate::error::Unmeasured;
+use crate::gum::{Budget, Source};
 use crate::outline::Outline;
 use crate::profile::FWHM_PER_SIGMA;
 use crate::uncertainty::Measured;
@@ -25,6 +26,10 @@ const PLAIN_BY: f64 = 3.5;
 /// uncertainties; else a range.
 const TELLS_FROM_BLURS: f64 = 1.0;
 const TELLS_BY: f64 = 2.6;
+/// What the model of an even wall misses, one standard deviation: mm, and mm for each share that the
+/// wall thickens by along the patch.
+const MODEL_MM: f64 = 0.005;
+const UNEVEN_MM: f64 = 0.2;
 /// Rounds in which a plate and the one on the far side of narrow bone are found from one another.
 const ROUNDS: usize = 2;
 /// An outline's vertex this near to the end of a run, mm, stands for it.
@@ -160,15 +165,22 @@ fn judge(survey: &WallSurvey, wall: &WallFit) -> Result<Plate, Unmeasured> {
     // The blur is held; that it may be a little off is met by holding it a little off.
     let u_sigma = survey.blur.u_sigma();
     let own = wall.fit.covariance[(THICKNESS, THICKNESS)].sqrt();
-    let off = Prior { sigma: prior.sigma + u_sigma, ..prior };
-    let by_blur = descend(&bins, &off, wall.fit.slab, false, false)
-        .map_or(0.0, |f| f.slab.thickness - thickness);
-    let u_mm = own.hypot(by_blur);
+    let by_blur = (wall.fit.by_sigma.1 * u_sigma).abs();
+    // The wall is one slab only as far as it keeps its thickness over the patch.
+    let uneven = UNEVEN_MM * wall.patch.thickens;
+    let budget = |own: f64, by_blur: f64| {
+        Budget::default()
+            .with(Source::Noise, own)
+            .with(Source::Blur, by_blur)
+            .with(Source::Model, MODEL_MM)
+            .with(Source::Model, uneven)
+    };
+    let u_mm = budget(own, by_blur).u_mm();
     if !u_mm.is_finite() {
         return Err(Unmeasured::NoPlate);
     }
     if thickness - PLAIN_BY * u_mm >= TELLS_FROM_BLURS * fwhm {
-        return Ok(Plate::Thickness(Measured { mm: thickness, u95_mm: 2.0 * u_mm }));
+        return Ok(Plate::Thickness(Measured::new(thickness, budget(own, by_blur))));
     }
     let mut weights: Vec<(f64, f64)> = Vec::new();
     for (off, share) in [(-1.732, 1.0 / 6.0), (0.0, 2.0 / 3.0), (1.732, 1.0 / 6.0)] {
@@ -185,7 +197,8 @@ fn judge(survey: &WallSurvey, wall: &WallFit) -> Result<Plate, Unmeasured> {
         return Err(Unmeasured::NoPlate);
     }
     if mean - TELLS_BY * u_mm >= TELLS_FROM_BLURS * fwhm {
-        return Ok(Plate::Thickness(Measured { mm: mean, u95_mm: 2.0 * u_mm }));
+        let own = (u_mm * u_mm - by_blur * by_blur).max(0.0).sqrt();
+        return Ok(Plate::Thickness(Measured::new(mean, budget(own, by_blur))));
     }
     let low_mm = quantile(&weights, 0.025);
     // Nothing thinner than the thinnest was tried.

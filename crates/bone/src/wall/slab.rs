@@ -79,6 +79,8 @@ pub(crate) struct SlabFit {
     pub(crate) sigma: f64,
     /// Covariance of surface, thickness, levels and blur.
     pub(crate) covariance: SMatrix<f64, N, N>,
+    /// Change of surface and thickness for each millimetre of the blur's standard deviation.
+    pub(crate) by_sigma: (f64, f64),
     /// Sum of squares over what was expected, priors included.
     pub(crate) chi2: f64,
     /// ... for each bin beyond the unknowns, robust, without priors.
@@ -248,6 +250,7 @@ pub(crate) fn descend(
     let mut chi2 = sum_of_squares(bins, prior, &slab, sigma);
     let mut damping = 1e-3;
     let mut normal = SMatrix::<f64, N, N>::zeros();
+    let mut with_blur = SVector::<f64, N>::zeros();
     for _ in 0..ROUNDS {
         normal = SMatrix::zeros();
         let mut right = SVector::<f64, N>::zeros();
@@ -272,6 +275,7 @@ pub(crate) fn descend(
                 }
             }
         }
+        with_blur = normal.column(SIGMA).into_owned();
         for (held, n) in [(hold_thickness, THICKNESS), (!free_blur, SIGMA)] {
             if held {
                 normal.row_mut(n).fill(0.0);
@@ -316,6 +320,11 @@ pub(crate) fn descend(
     }
     let freedom = (bins.len() as f64 - 5.0).max(1.0);
     let excess = misses(bins, prior, &slab, sigma) / freedom;
-    let covariance = normal.cholesky()?.inverse() * excess.max(1.0);
-    chi2.is_finite().then_some(SlabFit { slab, sigma, covariance, chi2, excess })
+    let inverse = normal.cholesky()?.inverse();
+    // Were the blur another, the others would move to where the gradient vanishes again.
+    (with_blur[SIGMA], with_blur[if hold_thickness { THICKNESS } else { SIGMA }]) = (0.0, 0.0);
+    let moved = -(inverse * with_blur);
+    let by_sigma = (moved[0], moved[THICKNESS]);
+    let covariance = inverse * excess.max(1.0);
+    chi2.is_finite().then_some(SlabFit { slab, sigma, covariance, by_sigma, chi2, excess })
 }

@@ -52,11 +52,21 @@ const NEIGHBOUR_MM: f64 = 0.9;
 const OUT_MM: f64 = 0.08;
 const OUT_SIGMAS: f64 = 2.0;
 
-/// What a place of the outline is sure to, mm (one standard deviation).
+/// A fitted place this near stands for a place of the outline, mm.
+const EDGE_NEAR_MM: f64 = 0.4;
+
+/// A fitted place of the outline.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Edge {
     pub(crate) at: SectionPoint,
+    /// Inwards across the wall, unit, in the section.
+    pub(crate) inward: (f64, f64),
+    /// Standard uncertainty along that from noise and levels, mm.
     pub(crate) u_mm: f64,
+    /// How far it moves inwards for each millimetre of the blur's standard deviation.
+    pub(crate) by_sigma: f64,
+    /// How far the surface sinks for each millimetre mesially.
+    pub(crate) sinks: f64,
 }
 
 /// What the walls around a section have in common.
@@ -106,18 +116,11 @@ pub(crate) fn survey_walls(
             .filter_map(|place| survey.fit(volume, place))
             .collect()
     };
-    let t0 = std::time::Instant::now();
     for _ in 0..2 {
         let fits = look(&survey, outline, SURVEY_MM);
         survey.learn(&fits, given);
     }
-    if std::env::var("DBGT").is_ok() {
-        eprintln!("T learn {:?}", t0.elapsed());
-    }
     let fits = look(&survey, outline, NODE_MM);
-    if std::env::var("DBGT").is_ok() {
-        eprintln!("T nodes {:?} {}", t0.elapsed(), fits.len());
-    }
     let outline = survey.moved(outline, fits);
     (survey, outline)
 }
@@ -145,8 +148,17 @@ impl WallSurvey {
     pub(crate) fn in_turned_frame(mut self, by_deg: f64) -> Self {
         for edge in &mut self.edges {
             edge.at = edge.at.in_turned_frame(by_deg);
+            let inward = SectionPoint::new(edge.inward.0, edge.inward.1).in_turned_frame(by_deg);
+            edge.inward = (inward.buccal_mm, inward.apical_mm);
         }
         self
+    }
+
+    /// The fitted place nearest to a place of the outline, if one is near.
+    pub(crate) fn edge_near(&self, at: SectionPoint) -> Option<&Edge> {
+        let distance = |e: &&Edge| e.at.distance_mm(at);
+        let nearest = self.edges.iter().min_by(|a, b| distance(a).total_cmp(&distance(b)))?;
+        (distance(&nearest) <= EDGE_NEAR_MM).then_some(nearest)
     }
 
     pub(crate) fn contrast(&self) -> f64 {
@@ -231,33 +243,6 @@ impl WallSurvey {
 
     /// Learns noise, blur and the cortex' level from fitted walls.
     fn learn(&mut self, fits: &[WallFit], given: Option<Blur>) {
-        if std::env::var("DBG").is_ok() {
-            for w in fits {
-                let f = &w.fit;
-                let e = self.edge_blur(w);
-                eprintln!(
-                    "({:.2} {:.2}) thr {:.2} surf {:.3} t {:.3}+-{:.3} y {:.0} {:.0} {:.0} exc {:.2} lean {:.2} {:.2} z2 {:.2} blur {:?}",
-                    w.place.at.buccal_mm,
-                    w.place.at.apical_mm,
-                    w.place.through_mm,
-                    f.slab.surface,
-                    f.slab.thickness,
-                    f.covariance[(1, 1)].sqrt(),
-                    f.slab.outside,
-                    f.slab.cortex,
-                    f.slab.inside,
-                    f.excess,
-                    w.patch.lean.0,
-                    w.patch.lean.1,
-                    w.z2,
-                    e.map(|e| (e.sigma * 2.355, e.u_sigma * 2.355))
-                );
-            }
-            eprintln!(
-                "{:?} noise {} cortex {:?} outside {:?}",
-                self.blur, self.noise, self.cortex, self.outside
-            );
-        }
         let mut noises: Vec<f64> = fits
             .iter()
             .map(|w| w.patch.scatter(&w.fit.slab, w.fit.sigma, w.inside_mm))
@@ -344,7 +329,13 @@ impl WallSurvey {
             let slant = wall.patch.slant();
             let at = wall.place.below(wall.fit.slab.surface * slant);
             fitted[wall.place.index] = Some(at);
-            self.edges.push(Edge { at, u_mm: wall.fit.covariance[(0, 0)].sqrt() * slant });
+            self.edges.push(Edge {
+                at,
+                inward: wall.place.inward,
+                u_mm: wall.fit.covariance[(0, 0)].sqrt() * slant,
+                by_sigma: wall.fit.by_sigma.0 * slant,
+                sinks: wall.patch.lean.1,
+            });
         }
         let nodes = self.spaced(outline, NODE_MM);
         let mut is_node = vec![false; fitted.len()];
