@@ -79,23 +79,6 @@ impl Records {
                 None
             }
         };
-        if let (Ok(_), Some(f)) = (std::env::var("DBG2"), &found) {
-            eprintln!(
-                "frame lean {} true {}",
-                f.bone.turned_by_deg,
-                case.ridge.section().lean_deg()
-            );
-            eprintln!("crest {:?} base {:?} tip {:?}", f.bone.crest, f.bone.base, f.bone.tip);
-            eprintln!("{:?}", f.warnings);
-            for w in &f.widths {
-                if let Err(e) = w {
-                    eprintln!("{e:?}");
-                }
-            }
-            for p in f.bone.outline.points() {
-                eprintln!("o {:.3} {:.3}", p.buccal_mm, p.apical_mm);
-            }
-        }
         let (cell, view) = (case.cell, case.ridge.section().along_own_axis());
         let height = found.as_ref().and_then(|f| f.height.as_ref().ok()).map(|h| (h.mm, h.u95_mm));
         let true_height = view.height_mm();

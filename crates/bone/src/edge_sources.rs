@@ -7,7 +7,7 @@ use crate::section_bone::SectionBone;
 
 /// What the model of a blurred wall misses at a fitted place, one standard deviation, mm: bends that
 /// change along the patch, the grid's phase (phantoms of `tests/accuracy`).
-const MODEL_MM: f64 = 0.012;
+const MODEL_MM: f64 = 0.010;
 /// A line that crosses a surface at less than this cosine is taken to cross it so.
 const STEEPEST_COSINE: f64 = 0.35;
 /// The extreme of a stretch of edge is less certain than one place of it, by this factor: flat tops in
@@ -16,7 +16,7 @@ const EXTREME_SHARE: f64 = 1.4;
 /// What the model misses at a crest, mm, and as a share of what blur takes off a crest of 1 mm radius
 /// (s^2 / 2 R, first term of the expansion for a cylinder).
 const CREST_MM: f64 = 0.02;
-const CREST_SHARE: f64 = 0.5;
+const CREST_SHARE: f64 = 1.0;
 
 /// An edge along a line out of the bone.
 #[derive(Debug, Clone, Copy, Default)]

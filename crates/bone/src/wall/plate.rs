@@ -26,10 +26,10 @@ const PLAIN_BY: f64 = 3.5;
 /// uncertainties; else a range.
 const TELLS_FROM_BLURS: f64 = 1.0;
 const TELLS_BY: f64 = 2.6;
-/// What the model of an even wall misses, one standard deviation: mm, and mm for each share that the
-/// wall thickens by along the patch.
+/// What the model of an even wall misses, one standard deviation: mm, and mm for the square of the
+/// share that the wall thickens by along the patch.
 const MODEL_MM: f64 = 0.005;
-const UNEVEN_MM: f64 = 0.2;
+const UNEVEN_MM: f64 = 0.8;
 /// Rounds in which a plate and the one on the far side of narrow bone are found from one another.
 const ROUNDS: usize = 2;
 /// An outline's vertex this near to the end of a run, mm, stands for it.
@@ -167,7 +167,7 @@ fn judge(survey: &WallSurvey, wall: &WallFit) -> Result<Plate, Unmeasured> {
     let own = wall.fit.covariance[(THICKNESS, THICKNESS)].sqrt();
     let by_blur = (wall.fit.by_sigma.1 * u_sigma).abs();
     // The wall is one slab only as far as it keeps its thickness over the patch.
-    let uneven = UNEVEN_MM * wall.patch.thickens;
+    let uneven = UNEVEN_MM * wall.patch.thickens.powi(2);
     let budget = |own: f64, by_blur: f64| {
         Budget::default()
             .with(Source::Noise, own)
