@@ -20,7 +20,10 @@ const THICKENS: f64 = 0.5;
 /// ... and to be bent otherwise than the outline says by no more than about this, 1/mm.
 const BENDS: f64 = 0.1;
 /// Rounds in which the lean is found.
-const LEAN_ROUNDS: usize = 3;
+const LEAN_ROUNDS: usize = 2;
+/// Voxels where the grey value changes by less than this share of the contrast over one standard deviation
+/// of the blur say nothing of the lean.
+const FLAT_SHARE: f64 = 0.01;
 
 /// A place on the surface of the bone and how the surface lies there.
 #[derive(Debug, Clone, Copy)]
@@ -41,6 +44,8 @@ pub(crate) struct Reach {
     pub(crate) beside_mm: f64,
     pub(crate) outside_mm: f64,
     pub(crate) inside_mm: f64,
+    /// About so many voxels are enough; of more, every so-many-th takes part.
+    pub(crate) enough: usize,
 }
 
 /// A voxel: along and across the surface, below it, and its grey value.
@@ -106,6 +111,12 @@ impl Patch {
             (-reach.beside_mm, reach.beside_mm),
             (-reach.outside_mm, reach.inside_mm),
         ];
+        let room_mm3 = 4.0 * reach.along_mm * reach.beside_mm * 2.0 * half_deep;
+        let expected = room_mm3 / affine.voxel_volume_mm3();
+        // A small whole number.
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let stride = (expected / reach.enough as f64).round().clamp(1.0, 1e6) as usize;
+        let mut skipped = 0;
         let mut spots = Vec::new();
         for k in range[2].0..=range[2].1 {
             for j in range[1].0..=range[1].1 {
@@ -131,6 +142,11 @@ impl Patch {
                 #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
                 let (low, high) = (low.ceil() as usize, high as usize);
                 for i in low..=high {
+                    skipped += 1;
+                    if skipped < stride {
+                        continue;
+                    }
+                    skipped = 0;
                     let t = i as f64;
                     let Some(grey) = volume.voxel_grey(i, j, k) else { continue };
                     let s = at[0] + t * rates[0];
@@ -162,9 +178,9 @@ impl Patch {
     }
 
     /// Depth below the leaning surface along its own normal.
-    fn depth_of(&self, spot: &Spot) -> f64 {
+    fn depth_of(&self, spot: &Spot, slant: f64) -> f64 {
         let lean = self.lean.0 * spot.s + self.lean.1 * spot.z + 0.5 * self.bend * spot.s * spot.s;
-        (spot.depth - lean) / self.slant()
+        (spot.depth - lean) * slant
     }
 
     /// Mean grey values over bins of depth, down to `inside_mm`.
@@ -174,8 +190,9 @@ impl Patch {
         #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
         let count = ((self.outside_mm + inside_mm) / bin_mm).ceil().max(1.0) as usize;
         let mut bins = vec![Bin { depth: 0.0, grey: 0.0, count: 0.0 }; count];
+        let slant = 1.0 / self.slant();
         for spot in &self.spots {
-            let depth = self.depth_of(spot);
+            let depth = self.depth_of(spot, slant);
             let at = (depth + self.outside_mm) / bin_mm;
             if !(at >= 0.0 && at < count as f64) {
                 continue;
@@ -197,18 +214,21 @@ impl Patch {
     /// Finds how the surface leans, and how the thickness changes along it, the profile across it
     /// being `slab`.
     pub(crate) fn find_lean(&mut self, slab: &Slab, sigma_mm: f64, noise: f64, inside_mm: f64) {
+        // The lean is told by edges; of the voxels deep in one tissue nothing is asked.
         let sd = [f64::INFINITY, LEAN_ALONG, LEAN_BESIDE, THICKENS, BENDS];
+        let flat = FLAT_SHARE * (slab.cortex - slab.outside).abs() / sigma_mm;
         for _ in 0..LEAN_ROUNDS {
             let mut normal = nalgebra::Matrix5::<f64>::zeros();
             let mut right = nalgebra::Vector5::zeros();
+            let slant = 1.0 / self.slant();
             for spot in &self.spots {
-                let depth = self.depth_of(spot);
+                let depth = self.depth_of(spot, slant);
                 if depth > inside_mm {
                     continue;
                 }
                 let (grey, slope) = slab.grey_and_slope(depth, sigma_mm);
                 let inner = slab.inner_slope(depth, sigma_mm);
-                if slope == 0.0 && inner == 0.0 {
+                if slope.abs().max(inner.abs()) < flat {
                     continue;
                 }
                 let miss = spot.grey - (grey - inner * self.thickens * spot.s);
@@ -247,8 +267,9 @@ impl Patch {
 
     /// Sum of squares of what voxels miss the profile by, and their number.
     pub(crate) fn scatter(&self, slab: &Slab, sigma_mm: f64, inside_mm: f64) -> (f64, f64) {
+        let slant = 1.0 / self.slant();
         self.spots.iter().fold((0.0, 0.0), |(sum, n), spot| {
-            let depth = self.depth_of(spot);
+            let depth = self.depth_of(spot, slant);
             if depth > inside_mm {
                 return (sum, n);
             }

@@ -101,7 +101,12 @@ fn wall_at(
         return None;
     }
     let place = Place::at_vertex(frame, outline, index, &survey.smoothness())?;
-    survey.fit(volume, place).filter(|wall| survey.believes(wall))
+    survey.fit(volume, place, full(survey, &place)).filter(|wall| survey.believes(wall))
+}
+
+/// All voxels about a place.
+fn full(survey: &WallSurvey, place: &Place) -> Reach {
+    Reach { enough: usize::MAX, ..survey.reach(place) }
 }
 
 /// Both plates of a level; where the bone is narrow, each is fitted with the other in view.
@@ -140,7 +145,7 @@ fn see_far(volume: &Volume, survey: &WallSurvey, wall: &mut WallFit, far: (f64, 
     if !(inside_mm > 0.3) {
         return;
     }
-    let reach = Reach { inside_mm, ..survey.reach(&wall.place) };
+    let reach = Reach { inside_mm, ..full(survey, &wall.place) };
     let Some(mut patch) = super::patch::Patch::gather(volume, &wall.place.face, &reach) else {
         return;
     };

@@ -12,12 +12,14 @@ use crate::levels::GreyLevels;
 use crate::outline::{Clip, Outline};
 use crate::profile::FWHM_PER_SIGMA;
 
-/// Distance of places that tell blur and levels, and of fitted places of the outline, mm.
-const SURVEY_MM: f64 = 0.7;
-const NODE_MM: f64 = 0.25;
+/// Distance of places that tell blur and levels, at first and then, and of fitted places of the outline, mm.
+const SURVEY_MM: [f64; 2] = [1.2, 0.8];
+const NODE_MM: f64 = 0.3;
 /// Voxels along the surface in the section, and across the section, take part within this, mm.
 const ALONG_MM: f64 = 0.7;
 const BESIDE_MM: f64 = 0.9;
+/// About so many of them are enough for one place among many.
+const ENOUGH_VOXELS: usize = 700;
 /// ... along a bend, within this share of its radius.
 const ALONG_BEND: f64 = 0.6;
 /// Outside the surface within this many blurs and this much, mm.
@@ -115,11 +117,11 @@ pub(crate) fn survey_walls(
             .spaced(outline, step_mm)
             .into_par_iter()
             .filter_map(|i| Place::at_vertex(frame, outline, i, &smooth))
-            .filter_map(|place| survey.fit(volume, place))
+            .filter_map(|place| survey.fit(volume, place, survey.reach(&place)))
             .collect()
     };
-    for _ in 0..2 {
-        let fits = look(&survey, outline, SURVEY_MM);
+    for step_mm in SURVEY_MM {
+        let fits = look(&survey, outline, step_mm);
         survey.learn(&fits, given);
     }
     let fits = look(&survey, outline, NODE_MM);
@@ -209,15 +211,15 @@ impl WallSurvey {
             beside_mm: BESIDE_MM.max(1.05 * self.voxel_mm),
             outside_mm: OUTSIDE_BLURS * self.blur.in_plane_mm + OUTSIDE_MM,
             inside_mm: place.half_through_mm(),
+            enough: ENOUGH_VOXELS,
         }
     }
 
     /// The wall at a place.
-    pub(crate) fn fit(&self, volume: &Volume, place: Place) -> Option<WallFit> {
+    pub(crate) fn fit(&self, volume: &Volume, place: Place, reach: Reach) -> Option<WallFit> {
         let z2 = place.face.inward.dot(self.z).powi(2);
         let prior = self.prior(z2);
         let fwhm = FWHM_PER_SIGMA * prior.sigma;
-        let reach = self.reach(&place);
         let mut patch = Patch::gather(volume, &place.face, &reach)?;
         let start = Slab {
             surface: 0.0,
