@@ -8,6 +8,11 @@ use super::normal::normal;
 const STARTS_MM: [f64; 9] = [0.2, 0.4, 0.65, 0.95, 1.3, 1.7, 2.2, 2.8, 3.6];
 /// How many of them are followed.
 const FOLLOWED: usize = 2;
+/// The inner edge of solid bone lies this many standard deviations of the blur below what was looked at.
+const BEYOND_SIGMAS: f64 = 3.0;
+/// An inner edge is believed where it explains the profile better by this much (two unknowns more, at
+/// the odds of one in twenty).
+const PLAINER_CHI2: f64 = 6.0;
 /// Thinnest wall of the model, mm.
 const THINNEST_MM: f64 = 0.02;
 /// What the model itself may miss by: a share of the contrast, one standard deviation.
@@ -166,11 +171,19 @@ pub(crate) fn fit_slab(
         })
         .collect();
     starts.sort_by(|a, b| a.0.total_cmp(&b.0));
-    starts
+    let best = starts
         .into_iter()
         .take(FOLLOWED)
         .filter_map(|(_, slab)| descend(bins, prior, slab, false, free_blur))
-        .min_by(|a, b| a.chi2.total_cmp(&b.chi2))
+        .min_by(|a, b| a.chi2.total_cmp(&b.chi2));
+    // Bone that is cortex as deep as it was looked at needs no inner edge.
+    let solid = Slab { thickness: inside_mm + BEYOND_SIGMAS * prior.sigma, ..*start };
+    let solid = with_levels(bins, prior, solid);
+    let solid = descend(bins, prior, solid, true, free_blur);
+    match (best, solid) {
+        (Some(best), Some(solid)) if solid.chi2 > best.chi2 + PLAINER_CHI2 => Some(best),
+        (best, solid) => solid.or(best),
+    }
 }
 
 /// The best levels for a surface and thickness that are held (they enter linearly).

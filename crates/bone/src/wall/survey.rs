@@ -23,8 +23,8 @@ const ENOUGH_VOXELS: usize = 700;
 /// ... along a bend, within this share of its radius.
 const ALONG_BEND: f64 = 0.6;
 /// Outside the surface within this many blurs and this much, mm.
-const OUTSIDE_BLURS: f64 = 1.2;
-const OUTSIDE_MM: f64 = 0.5;
+const OUTSIDE_BLURS: f64 = 1.0;
+const OUTSIDE_MM: f64 = 0.2;
 /// Inside the inner edge within this many blurs.
 const INSIDE_BLURS: f64 = 1.6;
 /// Spread of the cortex from wall to wall, as a share of its contrast.
@@ -45,6 +45,8 @@ const MOST_EXCESS: f64 = 6.0;
 const BLUR_EXCESS: f64 = 2.5;
 /// ... nor one that moves the surface by more than this many blurs plus this many voxel steps.
 const MOST_MOVE: (f64, f64) = (0.6, 0.5);
+/// ... nor one in bone so thin, in blurs, that the far surface shows.
+const LEAST_THROUGH_BLURS: f64 = 2.0;
 /// ... nor one that is less sure than this, mm.
 const MOST_U_MM: f64 = 0.3;
 
@@ -241,7 +243,8 @@ impl WallSurvey {
         patch.find_lean(&fit.slab, prior.sigma, self.noise, inside_mm);
         let bins = patch.bins(inside_mm, BIN_MM);
         let start = Slab { inner_spread: patch.inner_spread(), ..fit.slab };
-        fit = super::slab::descend(&bins, &prior, start, false, false)?;
+        let solid = fit.slab.thickness > reach.inside_mm;
+        fit = super::slab::descend(&bins, &prior, start, solid, false)?;
         Some(WallFit { place, patch, fit, z2, inside_mm })
     }
 
@@ -317,6 +320,7 @@ impl WallSurvey {
     pub(crate) fn believes(&self, wall: &WallFit) -> bool {
         let most = MOST_MOVE.0 * self.blur.in_plane_mm + MOST_MOVE.1 * self.voxel_mm;
         wall.fit.excess <= MOST_EXCESS
+            && wall.place.through_mm >= LEAST_THROUGH_BLURS * self.blur.in_plane_mm
             && wall.fit.slab.surface.abs() <= most
             && wall.fit.covariance[(0, 0)].sqrt() <= MOST_U_MM
     }
