@@ -7,7 +7,9 @@ use jawgauge_volume::Volume;
 use crate::error::BoneError;
 use crate::levels::GreyLevels;
 use crate::outline::Outline;
+use crate::profile::FWHM_PER_SIGMA;
 use crate::threshold::{SitePiece, site_piece};
+use crate::tip::sharp_reach;
 
 /// Share of the contrast that even a thin wall reaches: 0.3 mm of cortex at a blur of 0.7 mm, less dense
 /// than usual, over marrow hardly denser than soft tissue.
@@ -23,6 +25,8 @@ const BEYOND_BLURS: f64 = 0.6;
 const BEYOND_MM: f64 = 0.2;
 /// An outline longer by this factor than the lower one runs round the inside of a wall too.
 const RING_SHARE: f64 = 1.3;
+/// A wall is lost where this much of the lower contour, mm, is astray; the tip of a sharp ridge is less.
+const LOST_MM: f64 = 2.0;
 /// A mouth no wider than this, mm, into a pocket of at least this area, mm2, is a gap in a wall.
 const MOUTH_MM: f64 = 1.0;
 const POCKET_MM2: f64 = 3.0;
@@ -71,13 +75,20 @@ impl SlabLook {
         let beyond = BEYOND_BLURS * levels.blur_fwhm_mm + BEYOND_MM;
         let around = |o: &Outline| -> f64 { o.sides().map(|(a, b)| a.distance_mm(b)).sum() };
         let open_ring = around(&piece.outline) > RING_SHARE * around(&low.outline);
-        let lost = open_ring
-            || low.outline.points().iter().enumerate().any(|(i, p)| {
-                low.outline.clip_at(i).is_none() && distance_to(&piece.outline, *p) > beyond
-            });
+        let points = low.outline.points();
+        let before = |i: usize| points[(i + points.len() - 1) % points.len()];
+        let astray_mm: f64 = (0..points.len())
+            .filter(|&i| low.outline.clip_at(i).is_none())
+            .filter(|&i| distance_to(&piece.outline, points[i]) > beyond)
+            .map(|i| points[i].distance_mm(before(i)))
+            .sum();
+        let lost = open_ring || astray_mm > LOST_MM;
         if !lost {
+            // A slab wears a sharp tip down further than the scan did.
+            let sigma = levels.blur_fwhm_mm / FWHM_PER_SIGMA;
             let smooth = || site_piece(&self.image, levels.half_way(), self.site).ok();
-            return noisy.then(smooth).flatten().map(|p| (p, false));
+            let plain = |p: &SitePiece| sharp_reach(&p.outline, sigma).is_none();
+            return noisy.then(smooth).flatten().filter(plain).map(|p| (p, false));
         }
         // A wall that was lost leaves thin pieces: the wall, or an open ring. Two thick ones are two bones.
         let is_thick =

@@ -87,6 +87,17 @@ impl Blur {
         self.in_plane_mm
     }
 
+    /// The same, no sharper than voxels are: the mean over a voxel blurs by as much as a Gaussian of 0.68
+    /// steps (one step over the root of 12, times 2.355).
+    pub(crate) fn no_sharper_than(self, voxel_mm: f64) -> Self {
+        let least_mm = FWHM_PER_SIGMA / 12.0_f64.sqrt() * voxel_mm;
+        Self {
+            in_plane_mm: self.in_plane_mm.max(least_mm),
+            along_z_mm: self.along_z_mm.max(least_mm),
+            ..self
+        }
+    }
+
     /// The same, known no better than thin walls tell it.
     pub(crate) fn of_thin_walls(self) -> Self {
         Self { u_mm: self.u_mm.max(U_SHARE_THIN * self.in_plane_mm), ..self }

@@ -11,7 +11,7 @@ const BEND_REACH_MM: f64 = 0.9;
 /// its noise has a corner there.
 const CORNER_MM: f64 = 0.02;
 /// Tightest bend, in standard deviations of the blur.
-const TIGHTEST_SIGMAS: f64 = 4.0;
+const TIGHTEST_SIGMAS: f64 = 5.0;
 /// The far side of the bone lies at least this deep, mm.
 const FAR_FROM_MM: f64 = 0.3;
 /// No wall is looked for deeper than this, mm: plates of 2.5 mm and what the blur needs.

@@ -16,7 +16,7 @@ const PLAINER_CHI2: f64 = 6.0;
 /// Thinnest wall of the model, mm.
 const THINNEST_MM: f64 = 0.02;
 /// What the model itself may miss by: a share of the contrast, one standard deviation.
-const MODEL_SHARE: f64 = 0.01;
+const MODEL_SHARE: f64 = 0.015;
 /// What lies inside is no denser than cortex: by this share of the contrast at least, and how sharply.
 const INSIDE_BELOW: (f64, f64) = (0.05, 0.05);
 /// Bins that miss by more than this many standard deviations count for less (Huber).

@@ -29,9 +29,13 @@ const OUTSIDE_MM: f64 = 0.2;
 const INSIDE_BLURS: f64 = 1.6;
 /// Spread of the cortex from wall to wall, as a share of its contrast.
 const WALL_SHARE: f64 = 0.15;
+/// An outline ripples with the grid's phase by this share of a voxel step.
+const RIPPLE_VOXELS: f64 = 0.06;
 /// What is known of cortex, outside and inside before any wall was looked at, shares of contrast.
 const FIRST_CORTEX: f64 = 0.5;
 const OUTSIDE_SHARE: f64 = 0.1;
+/// ... and of outside at least, however alike it was found everywhere.
+const OUTSIDE_LEAST: f64 = 0.03;
 const INSIDE: (f64, f64) = (0.35, 0.3);
 /// Cortex of this many blurs is thick: it tells blur, and its grey level is its own.
 const THICK_BLURS: f64 = 1.7;
@@ -40,13 +44,13 @@ const ENOUGH_EDGES: usize = 4;
 const THINNER_BLURS: f64 = 1.15;
 const PLATEAU_BLURS: f64 = 1.5;
 /// A fit that misses the voxels by more than this many times their noise (squared) is not believed.
-const MOST_EXCESS: f64 = 6.0;
+const MOST_EXCESS: f64 = 8.0;
 /// ... nor does one that misses by more than this many tell the blur: its wall is not even.
 const BLUR_EXCESS: f64 = 2.5;
 /// ... nor one that moves the surface by more than this many blurs plus this many voxel steps.
 const MOST_MOVE: (f64, f64) = (0.6, 0.5);
 /// ... nor one in bone so thin, in blurs, that the far surface shows.
-const LEAST_THROUGH_BLURS: f64 = 2.0;
+const LEAST_THROUGH_BLURS: f64 = 3.0;
 /// ... nor one that is less sure than this, mm.
 const MOST_U_MM: f64 = 0.3;
 
@@ -184,7 +188,8 @@ impl WallSurvey {
     pub(crate) fn smoothness(&self) -> Smoothness {
         let sigma_mm = self.blur.sigma(0.0);
         // The place of a contour is as noisy as the grey value over its slope.
-        let noise_mm = self.noise / self.contrast() * sigma_mm * 2.5;
+        let noise_mm =
+            self.noise / self.contrast() * sigma_mm * 2.5 + RIPPLE_VOXELS * self.voxel_mm;
         Smoothness { sigma_mm, noise_mm }
     }
 
@@ -276,6 +281,7 @@ impl WallSurvey {
             } else {
                 Blur::of_edges(&told(THINNER_BLURS), self.blur.in_plane_mm).of_thin_walls()
             };
+            self.blur = self.blur.no_sharper_than(self.voxel_mm);
         }
         let thick: Vec<(f64, f64)> = fits
             .iter()
@@ -289,7 +295,7 @@ impl WallSurvey {
             .map(|w| (w.fit.slab.outside, 0.02 * self.contrast()))
             .collect();
         if let Some((level, spread)) = middle(&outside) {
-            self.outside = (level, spread.max(OUTSIDE_SHARE * self.contrast()));
+            self.outside = (level, spread.max(OUTSIDE_LEAST * self.contrast()));
         }
         if let Some((level, spread)) = middle(&thick) {
             self.cortex = (level, spread.max(WALL_SHARE * (level - self.outside.0)));
@@ -330,8 +336,11 @@ impl WallSurvey {
     fn moved(&mut self, outline: &Outline, fits: Vec<WallFit>) -> Outline {
         let mut fitted = vec![None; outline.points().len()];
         let fits: Vec<WallFit> = fits.into_iter().filter(|w| self.believes(w)).collect();
+        let sharp = crate::tip::sharp_reach(outline, self.blur.sigma(0.0));
         for (n, wall) in fits.iter().enumerate() {
-            if stands_out(&fits, n) {
+            // What puts a sharp tip back goes by the contour that the blur has left.
+            let at_tip = sharp.is_some_and(|(tip, mm)| wall.place.at.distance_mm(tip) < mm);
+            if at_tip || stands_out(&fits, n) {
                 continue;
             }
             let slant = wall.patch.slant();
