@@ -28,7 +28,7 @@ const MOST_SIGMAS: f64 = 6.0;
 const TIP_VOXELS: f64 = 0.3;
 const TIP_SIGMAS: f64 = 0.4;
 /// What that moves the answer by, times this, holds the truth in 95 of 100 phantoms.
-const TIP_COVER: f64 = 2.6;
+const TIP_COVER: f64 = 3.2;
 /// Distance of the points of a put-back tip, mm.
 const STEP_MM: f64 = 0.05;
 

@@ -59,40 +59,9 @@ impl Errors {
             let found = measure(&scene, &MeasureOptions::default());
             for (level, width) in found.levels_mm.iter().zip(&found.widths) {
                 let width = width.as_ref().expect("a width").width;
-                if std::env::var("DBG").is_ok() && noise_sd == 0.0 {
-                    let e = width.mm - scene.width_mm(*level);
-                    if e.abs() > 0.04 {
-                        let f = &found.bone;
-                        eprintln!(
-                            "E {level} {e:.4} {:.3} {:?} crest {:.3} {:.3}",
-                            width.u95_mm,
-                            scene.grid.spacing_mm,
-                            f.crest.buccal_mm,
-                            f.crest.apical_mm
-                        );
-                        if *level == 1.0 {
-                            for p in f.outline.points() {
-                                if p.apical_mm < 0.6 {
-                                    eprintln!("o {:.3} {:.3}", p.buccal_mm, p.apical_mm);
-                                }
-                            }
-                        }
-                    }
-                }
                 errors.widths.push((width.mm - scene.width_mm(*level), width.u95_mm));
             }
             let height = found.height.expect("a height");
-            if std::env::var("DBG").is_ok() {
-                eprintln!(
-                    "H {:.3} u {:.3} tip {:?} vox {:?} blur {} found {:.3}",
-                    height.mm - scene.height_mm(),
-                    height.u95_mm,
-                    found.bone.tip.map(|t| t.mm),
-                    scene.grid.spacing_mm,
-                    scene.ridge.look().blur_fwhm_mm,
-                    found.bone.blur().map_or(0.0, |b| b.in_plane_mm)
-                );
-            }
             errors.heights.push((height.mm - scene.height_mm(), height.u95_mm));
         }
         errors

@@ -29,6 +29,10 @@ const OUTSIDE_MM: f64 = 0.2;
 const INSIDE_BLURS: f64 = 1.6;
 /// Spread of the cortex from wall to wall, as a share of its contrast.
 const WALL_SHARE: f64 = 0.15;
+/// Blur of fewer voxel steps than this is no blur: the mean over a voxel alone is 0.68 steps.
+const SHARPEST_VOXELS: f64 = 0.7;
+/// What a wall's model misses counts as noise of this share of the contrast where its lean is found.
+const LEAN_NOISE: f64 = 0.04;
 /// An outline ripples with the grid's phase by this share of a voxel step.
 const RIPPLE_VOXELS: f64 = 0.06;
 /// What is known of cortex, outside and inside before any wall was looked at, shares of contrast.
@@ -245,7 +249,8 @@ impl WallSurvey {
         inside_mm = (fit.slab.surface + fit.slab.thickness + INSIDE_BLURS * fwhm)
             .max(0.5 * fwhm)
             .min(reach.inside_mm);
-        patch.find_lean(&fit.slab, prior.sigma, self.noise, inside_mm);
+        let noise = self.noise.hypot(LEAN_NOISE * self.contrast());
+        patch.find_lean(&fit.slab, prior.sigma, noise, inside_mm);
         let bins = patch.bins(inside_mm, BIN_MM);
         let start = Slab { inner_spread: patch.inner_spread(), ..fit.slab };
         let solid = fit.slab.thickness > reach.inside_mm;
@@ -324,6 +329,10 @@ impl WallSurvey {
 
     /// Whether a fit is to be believed.
     pub(crate) fn believes(&self, wall: &WallFit) -> bool {
+        // An edge sharper than the sampling has no profile to fit.
+        if self.blur.in_plane_mm < SHARPEST_VOXELS * self.voxel_mm {
+            return false;
+        }
         let most = MOST_MOVE.0 * self.blur.in_plane_mm + MOST_MOVE.1 * self.voxel_mm;
         wall.fit.excess <= MOST_EXCESS
             && wall.place.through_mm >= LEAST_THROUGH_BLURS * self.blur.in_plane_mm
