@@ -22,18 +22,6 @@ const IN_EACH_CELL: usize = 12;
 fn main() {
     let in_each: usize =
         std::env::args().nth(1).map_or(IN_EACH_CELL, |n| n.parse().expect("a number of ridges"));
-    if let Some(n) = std::env::args().nth(3) {
-        let n = n.parse().expect("a ridge");
-        let case = Case::draw(n);
-        eprintln!(
-            "{:?} {:?} blur {}",
-            case.ridge.section().profile(),
-            case.ridge.section().cortex(),
-            case.blur_fwhm_mm
-        );
-        Records::of(&case, n).print();
-        return;
-    }
     let of_each: Vec<Records> =
         (0..in_each * CELLS).into_par_iter().map(|n| Records::of(&Case::draw(n), n)).collect();
     let mut all = Records::default();

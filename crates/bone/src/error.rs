@@ -164,6 +164,15 @@ pub enum BoneWarning {
         /// Which way it runs.
         direction: RidgeDirection,
     },
+    /// Plates are too thin for the scan's blur to tell thickness from density; a range is told.
+    PlatesBelowBlur {
+        /// Levels at which the buccal plate is, mm below the crest.
+        buccal_levels_mm: Vec<f64>,
+        /// ... the lingual plate.
+        lingual_levels_mm: Vec<f64>,
+        /// The blur, full width at half maximum, mm.
+        blur_fwhm_mm: f64,
+    },
     /// Voxels are coarse against the walls that are to be judged.
     CoarseVoxels {
         /// The longest voxel step, mm.

@@ -9,7 +9,7 @@ use crate::limit::{Limit, LimitHeight, POINT_MOVES_MM};
 use crate::section_bone::{SectionBone, SectionOptions, outline_section};
 use crate::threshold::Threshold;
 use crate::uncertainty::Measured;
-use crate::wall::RidgeDirection;
+use crate::wall::{Plate, RidgeDirection};
 use crate::width::{Width, least_width, measure_widths};
 
 /// Voxels coarser than this against a 1.5 mm wall are worth a warning, mm: half of the
@@ -163,9 +163,27 @@ pub fn measure_site(
     if bone.quality.voxel_mm > COARSE_VOXEL_MM {
         warnings.push(BoneWarning::CoarseVoxels { voxel_mm: bone.quality.voxel_mm });
     }
+    warnings.extend(thin_plates(&bone, &widths));
     warnings.extend(direction.and_then(|d| axis_off(&d, options.axis_tolerance_deg)));
     let levels_mm = options.levels_mm.clone();
     Ok(SiteMeasure { direction, bone, levels_mm, widths, min_width, height, limits, warnings })
+}
+
+/// The plates of which only a range can be told.
+fn thin_plates(bone: &SectionBone, widths: &[Result<Width, Unmeasured>]) -> Option<BoneWarning> {
+    let levels = |plate: fn(&Width) -> &Result<Plate, Unmeasured>| -> Vec<f64> {
+        let thin = |w: &&Width| matches!(plate(w), Ok(Plate::Between { .. }));
+        widths.iter().flatten().filter(thin).map(|w| w.level_mm).collect()
+    };
+    let buccal_levels_mm = levels(|w| &w.buccal_plate);
+    let lingual_levels_mm = levels(|w| &w.lingual_plate);
+    let blur_fwhm_mm = bone.quality.blur_fwhm_mm;
+    let any = !(buccal_levels_mm.is_empty() && lingual_levels_mm.is_empty());
+    any.then_some(BoneWarning::PlatesBelowBlur {
+        buccal_levels_mm,
+        lingual_levels_mm,
+        blur_fwhm_mm,
+    })
 }
 
 /// Whether the axis is off by more than is tolerated, for sure (two standard uncertainties).
