@@ -6,11 +6,10 @@
 //!
 //! # Limits
 //!
-//! The edge of bone is taken where the grey value passes one threshold for the whole section.
-//! Where the cortex is thinner than about the scan's blur, or its grey differs from wall to
-//! wall, that edge is off by the amounts that the uncertainty allows for, and plates are not
-//! measured. Metal beside the edge is not recognised. What the scan does not show (gum shadow,
-//! movement, the observer's placing of points) is in no figure here.
+//! The edge of bone is where a blurred wall of one cortex, with one level outside and one inside, fits
+//! the voxels best; at corners, beside metal and where no such wall fits, it is where the grey value
+//! passes half-way between soft tissue and cortex. What the scan does not show (gum shadow, movement,
+//! the observer's placing of points) is in no figure here.
 
 pub mod gum;
 
@@ -21,6 +20,7 @@ mod error;
 mod height;
 mod levels;
 mod limit;
+mod long_axis;
 mod measure;
 mod outline;
 mod pocket;

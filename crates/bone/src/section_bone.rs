@@ -4,8 +4,9 @@ use jawgauge_section::{Interpolation, SectionImage, SectionWindow};
 use jawgauge_space::{PatientPoint, SectionFrame, SectionPoint};
 use jawgauge_volume::Volume;
 
-use crate::crest::{base_of, crest_of, straight};
+use crate::crest::{base_of, crest_of};
 use crate::error::{BoneError, BoneWarning};
+use crate::long_axis::long_axis;
 use crate::outline::Outline;
 use crate::profile::grey_levels;
 use crate::runs::RidgeRuns;
@@ -28,16 +29,8 @@ const SEARCH_STEP_MM: f64 = 0.3;
 const BESIDE_PLANE_MM: f64 = 2.0;
 /// What is kept around the piece found, so that the tissue outside it can be read, mm.
 const MARGIN_MM: f64 = 2.8;
-/// The long axis is found over this much bone below the crest, mm (as documented).
-const LONG_AXIS_MM: f64 = 10.0;
-/// ... and over no less than this, mm.
-const LONG_AXIS_LEAST_MM: f64 = 3.0;
-/// The blur rounds the crest; mid-points less deep than this, mm, do not tell its direction.
-const CREST_ROUNDED_MM: f64 = 0.5;
 /// A lean beyond this, degrees, is doubtful.
 const LEAN_DOUBTFUL_DEG: f64 = 30.0;
-/// The long axis is found where a further turn is below this, degrees.
-const TURN_SETTLED_DEG: f64 = 0.01;
 /// A crest further from the site's point than this, mm, is worth a warning.
 const CREST_FAR_MM: f64 = 5.0;
 /// Levels outside that spread by more than this share of the contrast are worth a warning: at a
@@ -329,12 +322,8 @@ fn fine_outline(
             Ok((piece, ThresholdFound { grey, source: ThresholdSource::Given, levels }))
         }
         Threshold::Auto => {
-            // Where a wall was lost, the levels beside the outline may look like one tissue; they
-            // are judged when the wall is back.
-            let unjudged = grey_levels(image, &piece.outline, guess, piece.crest);
-            let (levels, piece) = half_way(image, guess, site, piece.clone())
-                .or(unjudged.map(|levels| (levels, piece)))
-                .ok_or_else(|| no_two_classes(image))?;
+            let (levels, piece) =
+                half_way(image, guess, site, piece).ok_or_else(|| no_two_classes(image))?;
             let grey = levels.half_way();
             Ok((
                 piece,
@@ -399,34 +388,4 @@ fn edge_quality(volume: &Volume, threshold: &ThresholdFound, image: &SectionImag
         blur_fwhm_mm: threshold.levels.map_or(2.0 * voxel_mm, |l| l.blur_fwhm_mm),
         contrast: threshold.levels.map_or(contrast_of_image, |l| l.contrast()),
     }
-}
-
-/// Turns an outline until the mid-points of its widths run straight down: the turn towards
-/// buccal in degrees and the turned outline, or the usable depth where it is too little.
-fn long_axis(outline: &Outline) -> Result<(f64, Outline), f64> {
-    let mut lean_deg = 0.0;
-    let mut turned = outline.clone();
-    for _ in 0..30 {
-        let crest = crest_of(&turned).ok_or(0.0)?;
-        let runs = RidgeRuns::follow(&turned, crest.apical_mm, crest.buccal_mm, LONG_AXIS_MM);
-        let middles: Vec<(f64, f64)> = runs
-            .iter()
-            .filter(|(level, run)| *level >= CREST_ROUNDED_MM && run.is_whole())
-            .map(|(level, run)| (level, run.middle_mm()))
-            .collect();
-        let usable = middles.last().map_or(0.0, |m| m.0);
-        if usable < LONG_AXIS_LEAST_MM || (middles.len() as f64) * 0.05 < LONG_AXIS_LEAST_MM {
-            return Err(usable);
-        }
-        let by = straight(&middles).ok_or(usable)?.1.atan().to_degrees();
-        lean_deg += by;
-        turned = outline.in_turned_frame(lean_deg);
-        if by.abs() < TURN_SETTLED_DEG {
-            return Ok((lean_deg, turned));
-        }
-        if lean_deg.abs() > 60.0 {
-            break;
-        }
-    }
-    Err(0.0)
 }

@@ -126,14 +126,6 @@ pub(crate) fn first_guess(
         let found = site_piece(image, cut, site).ok().and_then(|p| half_way(image, cut, site, p));
         candidates.extend(found.map(|(levels, piece)| Candidate { levels, piece }));
     }
-    if candidates.is_empty() {
-        // Half-way may lose a thin wall, and with it the levels; a lower cut need not.
-        candidates.extend(candidate_cuts(&mut values).into_iter().filter_map(|cut| {
-            let piece = site_piece(image, cut, site).ok()?;
-            let levels = grey_levels(image, &piece.outline, cut, piece.crest)?;
-            are_apart(&levels).then_some(Candidate { levels, piece })
-        }));
-    }
     let near = |c: &Candidate| c.piece.crest_distance_mm <= NEAR_CREST_MM;
     let contrast = |c: &Candidate| c.levels.contrast();
     let plainest =

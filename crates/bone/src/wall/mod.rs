@@ -21,6 +21,7 @@ mod faces;
 mod normal;
 mod patch;
 mod plate;
+mod rounded;
 mod slab;
 mod survey;
 

@@ -7,9 +7,10 @@ use rayon::prelude::*;
 use super::blur::{Blur, EdgeBlur};
 use super::faces::{Place, Smoothness};
 use super::patch::{BIN_MM, COARSE_BIN_MM, Patch, Reach};
+use super::rounded::{Vertex, rounded, stands_out};
 use super::slab::{CORTEX, Prior, SIGMA, Slab, SlabFit, THICKNESS, fit_slab};
 use crate::levels::GreyLevels;
-use crate::outline::{Clip, Outline};
+use crate::outline::Outline;
 use crate::profile::FWHM_PER_SIGMA;
 
 /// Distance of places that tell blur and levels, at first and then, and of fitted places of the outline, mm.
@@ -58,14 +59,6 @@ const LEAST_THROUGH_BLURS: f64 = 3.0;
 /// ... nor one that is less sure than this, mm.
 const MOST_U_MM: f64 = 0.3;
 
-/// A surface stands out where it is off the median of those within this, mm, by more than this, mm, and
-/// this many of its standard uncertainties.
-const NEIGHBOUR_MM: f64 = 0.9;
-const OUT_MM: f64 = 0.08;
-const OUT_SIGMAS: f64 = 2.0;
-
-/// Distance of vertices between fitted places, mm.
-const BETWEEN_MM: f64 = 0.12;
 /// A fitted place this near stands for a place of the outline, mm.
 const EDGE_NEAR_MM: f64 = 0.4;
 
@@ -366,7 +359,7 @@ impl WallSurvey {
         let nodes = self.spaced(outline, NODE_MM);
         let mut is_node = vec![false; fitted.len()];
         nodes.iter().for_each(|&i| is_node[i] = true);
-        let mut vertices: Vec<(SectionPoint, Option<Clip>)> = Vec::new();
+        let mut vertices: Vec<Vertex> = Vec::new();
         let mut raw = true;
         for (i, &point) in outline.points().iter().enumerate() {
             match fitted[i] {
@@ -383,64 +376,6 @@ impl WallSurvey {
         }
         Outline::from_parts(rounded(&vertices)).unwrap_or_else(|| outline.clone())
     }
-}
-
-/// A vertex, and what cut it off.
-type Vertex = (SectionPoint, Option<Clip>);
-
-/// The vertices with more between them along smooth stretches: on the cubic through four neighbours
-/// (Catmull and Rom), so that no chord cuts a bend short.
-fn rounded(vertices: &[Vertex]) -> Vec<Vertex> {
-    let n = vertices.len();
-    let mut out = Vec::new();
-    for i in 0..n {
-        let four = [n - 1, 0, 1, 2].map(|k| vertices[(i + k) % n]);
-        out.push(four[1]);
-        let [a, b, c, d] = four.map(|v| v.0);
-        let gap = b.distance_mm(c);
-        // Steps of unlike length or a turn belong to corners.
-        let even =
-            [a.distance_mm(b), c.distance_mm(d)].iter().all(|s| *s > 0.5 * gap && *s < 2.0 * gap);
-        let straight = a.distance_mm(d) > 0.9 * (a.distance_mm(b) + gap + c.distance_mm(d));
-        if gap < 2.0 * BETWEEN_MM || !even || !straight || four.iter().any(|v| v.1.is_some()) {
-            continue;
-        }
-        // A few steps of a tenth of a millimetre.
-        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-        let steps = (gap / BETWEEN_MM).round() as u32;
-        for step in 1..steps {
-            let t = f64::from(step) / f64::from(steps);
-            let weights = [
-                0.5 * t * (-1.0 + t * (2.0 - t)),
-                1.0 + 0.5 * t * t * (-5.0 + 3.0 * t),
-                0.5 * t * (1.0 + t * (4.0 - 3.0 * t)),
-                0.5 * t * t * (t - 1.0),
-            ];
-            let sum = |value: fn(&SectionPoint) -> f64| -> f64 {
-                weights.iter().zip([a, b, c, d]).map(|(w, p)| w * value(&p)).sum()
-            };
-            out.push((SectionPoint::new(sum(|p| p.buccal_mm), sum(|p| p.apical_mm)), None));
-        }
-    }
-    out
-}
-
-/// Whether a wall's surface lies elsewhere than its neighbours' on the outline: by more than their
-/// uncertainties allow.
-fn stands_out(fits: &[WallFit], n: usize) -> bool {
-    let here = &fits[n];
-    let mut near: Vec<f64> = fits[n.saturating_sub(4)..(n + 5).min(fits.len())]
-        .iter()
-        .filter(|w| w.place.index != here.place.index)
-        .filter(|w| w.place.at.distance_mm(here.place.at) <= NEIGHBOUR_MM)
-        .map(|w| w.fit.slab.surface)
-        .collect();
-    if near.len() < 3 {
-        return false;
-    }
-    near.sort_by(f64::total_cmp);
-    let u_mm = here.fit.covariance[(0, 0)].sqrt();
-    (here.fit.slab.surface - near[near.len() / 2]).abs() > OUT_MM + OUT_SIGMAS * u_mm
 }
 
 /// Median of levels, and their spread from place to place.
