@@ -194,6 +194,7 @@ fn site(volume: &Volume, asked: &SiteRequest) -> Result<Value, Box<dyn Error>> {
             interpolation: interpolation_of(&asked.interpolation)?,
             ..SectionOptions::default()
         },
+        ..MeasureOptions::default()
     };
     let frame = frame_of(&asked.plane)?;
     let SiteMeasure { bone, widths, height, .. } =

@@ -124,8 +124,13 @@ fn measure(
             Between::Linear => Interpolation::Linear,
             Between::Cubic => Interpolation::Cubic,
         },
+        ..SectionOptions::default()
     };
-    let all = MeasureOptions { levels_mm: case.levels_mm.clone(), section: options };
+    let all = MeasureOptions {
+        levels_mm: case.levels_mm.clone(),
+        section: options,
+        ..MeasureOptions::default()
+    };
     let reach = section_reach(&frame.frame, cut.slab_mm);
     let geometry = parts.scan().geometry();
     let mut guess = geometry.voxels_around(&reach);

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
-use jawgauge_bone::{Measured, ThresholdSource};
+use jawgauge_bone::{Measured, Plate, ThresholdSource, Unmeasured};
 use jawgauge_fixture::{ClearanceKind, Fit, NoWall, SiteFit, Wall};
 use jawgauge_report::documents::{FitDocument, MeasureDocument, WarningEntry};
 use jawgauge_section::PatientSide;
@@ -33,6 +33,17 @@ pub(crate) fn aligned(headers: &[&str], rows: &[Vec<String>]) -> String {
 
 fn with_uncertainty(m: &Measured) -> String {
     format!("{:.2} ± {:.2}", m.mm, m.u95_mm)
+}
+
+/// A plate: a number, a range, or nothing.
+fn plate_words(plate: Option<&Result<Plate, Unmeasured>>) -> String {
+    match plate {
+        Some(Ok(Plate::Thickness(m))) => with_uncertainty(m),
+        Some(Ok(Plate::Between { low_mm, high_mm })) => {
+            format!("between {low_mm:.2} and {high_mm:.2}")
+        }
+        _ => "-".to_owned(),
+    }
 }
 
 fn side_words(side: PatientSide) -> &'static str {
@@ -91,14 +102,23 @@ pub(crate) fn site_measures(session: &Session, site: &MeasuredSite) -> String {
         .levels_mm
         .iter()
         .zip(&site.measure.widths)
-        .map(|(level, width)| {
+        .enumerate()
+        .map(|(n, (level, width))| {
             let width = width
                 .as_ref()
                 .map_or_else(|_| "not measured".to_owned(), |w| with_uncertainty(&w.width));
-            vec![format!("{level:.2}"), width]
+            let plates = site.measure.widths[n].as_ref().ok();
+            vec![
+                format!("{level:.2}"),
+                width,
+                plate_words(plates.map(|w| &w.buccal_plate)),
+                plate_words(plates.map(|w| &w.lingual_plate)),
+            ]
         })
         .collect();
-    text.push_str(&aligned(&["below crest, mm", "width, mm"], &rows));
+    let lingual = format!("{} plate, mm", lingual_word(session.case.arch));
+    let headers = ["below crest, mm", "width, mm", "buccal plate, mm", &lingual];
+    text.push_str(&aligned(&headers, &rows));
     let height =
         site.measure.height.as_ref().map_or_else(|_| "not measured".to_owned(), with_uncertainty);
     let mut rows = vec![vec!["bone height".to_owned(), height, String::new(), String::new()]];

@@ -201,6 +201,33 @@ fn of_bone(warning: &BoneWarning) -> WarningEntry {
                 }
             ),
         ),
+        BoneWarning::AxisOff { direction } => {
+            let [x, y, z] = direction.runs.to_array();
+            entry(
+                "axis-off",
+                format!(
+                    "the ridge runs {:.1} ± {:.1}° off the ridge axis, which makes widths {:.1} % too wide: the bone suggests the direction ({x:.3}, {y:.3}, {z:.3}), so check the axis' points",
+                    direction.off_deg,
+                    2.0 * direction.u_deg,
+                    100.0 * (direction.inflation() - 1.0)
+                ),
+            )
+        }
+        BoneWarning::PlatesBelowBlur { buccal_levels_mm, lingual_levels_mm, blur_fwhm_mm } => {
+            let side = |name: &str, levels: &[f64]| {
+                let levels: Vec<String> = levels.iter().map(|l| format!("{l:.1}")).collect();
+                (!levels.is_empty()).then(|| format!("{name} at {} mm", levels.join(", ")))
+            };
+            let sides = [side("buccal", buccal_levels_mm), side("lingual", lingual_levels_mm)];
+            let sides: Vec<String> = sides.into_iter().flatten().collect();
+            entry(
+                "plate-below-blur",
+                format!(
+                    "plates are too thin for a blur of {blur_fwhm_mm:.2} mm ({}): thickness and density cannot be told apart there, so a range is given instead of a number",
+                    sides.join("; ")
+                ),
+            )
+        }
         BoneWarning::CoarseVoxels { voxel_mm } => entry(
             "coarse-voxels",
             format!(

@@ -3,8 +3,15 @@
 use jawgauge_space::SectionPoint;
 use nalgebra::{Matrix3, Vector3};
 
+use crate::error::BoneError;
 use crate::outline::Outline;
 
+/// Bone that is cut off within this depth of the crest over more than this width, mm, hides a
+/// higher crest; a side that is cut off straight down does not.
+const CLIP_DEPTH_MM: f64 = 0.3;
+const CLIP_ACROSS_MM: f64 = 0.25;
+/// Visible bone may rise above the crest found by this much where it is cut off, mm.
+const CLIP_RISE_MM: f64 = 0.05;
 /// Half width of the stretch of outline that a parabola is fitted to, mm.
 const FIT_REACH_MM: f64 = 0.75;
 /// The stretch ends where the outline lies this far below its extreme, mm.
@@ -28,6 +35,22 @@ const FLAT_RADIUS_MM: f64 = 20.0;
 /// line is fitted instead.
 pub(crate) fn crest_of(outline: &Outline) -> Option<SectionPoint> {
     extreme(outline, 1.0)
+}
+
+/// The crest, unless bone is cut off above it: by bone that is cut off higher up, or along a
+/// stretch that runs across at its height.
+pub(crate) fn checked_crest(outline: &Outline) -> Result<SectionPoint, BoneError> {
+    let crest = crest_of(outline).ok_or(BoneError::CrestClipped)?;
+    let cut: Vec<SectionPoint> = (0..outline.points().len())
+        .filter(|&i| outline.clip_at(i).is_some())
+        .map(|i| outline.points()[i])
+        .filter(|p| p.apical_mm < crest.apical_mm + CLIP_DEPTH_MM)
+        .collect();
+    let rises = cut.iter().any(|p| p.apical_mm < crest.apical_mm - CLIP_RISE_MM);
+    let (low, high) = cut.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| {
+        (l.min(p.buccal_mm), h.max(p.buccal_mm))
+    });
+    if rises || high - low > CLIP_ACROSS_MM { Err(BoneError::CrestClipped) } else { Ok(crest) }
 }
 
 /// The most apical place of the unclipped outline, found as [`crest_of`].

@@ -1,6 +1,7 @@
 use jawgauge_section::SectionError;
 
 use crate::limit::LimitKind;
+use crate::wall::RidgeDirection;
 
 /// Why a site could not be measured at all.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -73,6 +74,13 @@ pub enum Unmeasured {
     AirInside {
         /// Depth below the crest, mm.
         level_mm: f64,
+    },
+    /// No wall could be fitted at this end of a width.
+    NoPlate,
+    /// No marrow shows below the surface, so that a plate has no inner edge.
+    NoMarrow {
+        /// How deep there is nothing but cortex, mm.
+        at_least_mm: f64,
     },
     /// The limit meets the section far from the bone.
     LimitFar {
@@ -156,6 +164,20 @@ pub enum BoneWarning {
     GreysCutOff {
         /// Which levels were.
         cut_off: crate::CutOff,
+    },
+    /// The ridge runs otherwise than the axis, so that sections across the axis cut it obliquely.
+    AxisOff {
+        /// Which way it runs.
+        direction: RidgeDirection,
+    },
+    /// Plates are too thin for the scan's blur to tell thickness from density; a range is told.
+    PlatesBelowBlur {
+        /// Levels at which the buccal plate is, mm below the crest.
+        buccal_levels_mm: Vec<f64>,
+        /// ... the lingual plate.
+        lingual_levels_mm: Vec<f64>,
+        /// The blur, full width at half maximum, mm.
+        blur_fwhm_mm: f64,
     },
     /// Voxels are coarse against the walls that are to be judged.
     CoarseVoxels {

@@ -6,19 +6,22 @@
 //!
 //! # Limits
 //!
-//! The edge of bone is taken where the grey value passes one threshold for the whole section.
-//! Where the cortex is thinner than about the scan's blur, or its grey differs from wall to
-//! wall, that edge is off by the amounts that the uncertainty allows for, and plates are not
-//! measured. Metal beside the edge is not recognised. What the scan does not show (gum shadow,
-//! movement, the observer's placing of points) is in no figure here.
+//! The edge of bone is where a blurred wall of one cortex, with one level outside and one inside, fits
+//! the voxels best; at corners, beside metal and where no such wall fits, it is where the grey value
+//! passes half-way between soft tissue and cortex. What the scan does not show (gum shadow, movement,
+//! the observer's placing of points) is in no figure here.
+
+pub mod gum;
 
 mod contour;
 mod crest;
 mod cut_off;
-mod edge;
+mod edge_sources;
 mod error;
+mod height;
 mod levels;
 mod limit;
+mod long_axis;
 mod measure;
 mod outline;
 mod pocket;
@@ -26,23 +29,28 @@ mod profile;
 mod runs;
 mod section_bone;
 mod section_query;
+mod smooth;
 mod survey;
 mod threshold;
 mod tip;
 mod uncertainty;
+mod wall;
+mod width;
 
 pub use contour::{Contour, contours};
 pub use cut_off::CutOff;
 pub use error::{BoneError, BoneWarning, Unmeasured};
 pub use levels::GreyLevels;
 pub use limit::{Limit, LimitHeight, LimitKind};
-pub use measure::{MeasureOptions, SiteMeasure, Width, measure_site};
+pub use measure::{MeasureOptions, SiteMeasure, measure_site};
 pub use outline::{Clip, Outline};
 pub use runs::{Run, RunEnd};
 pub use section_bone::{LongAxis, SectionBone, SectionOptions, outline_section, section_reach};
 pub use survey::{GreySurvey, Landmark, NoLandmark, survey_greys};
 pub use threshold::{Threshold, ThresholdFound, ThresholdSource};
 pub use uncertainty::{EdgeQuality, Measured, u95_of_marked_place};
+pub use wall::{Blur, BlurSource, Plate, RidgeDirection};
+pub use width::Width;
 
 #[cfg(test)]
 mod tests;

@@ -1,13 +1,16 @@
 //! Everything that is measured at one site.
 
-use jawgauge_space::{PatientPoint, SectionFrame, SectionPoint};
+use jawgauge_space::{PatientPoint, SectionFrame};
 use jawgauge_volume::Volume;
 
 use crate::error::{BoneError, BoneWarning, Unmeasured};
+use crate::height::{height_of, limit_height};
 use crate::limit::{Limit, LimitHeight, POINT_MOVES_MM};
 use crate::section_bone::{SectionBone, SectionOptions, outline_section};
 use crate::threshold::Threshold;
-use crate::uncertainty::{Measured, u95_between, u95_of_marked_place};
+use crate::uncertainty::Measured;
+use crate::wall::{Plate, RidgeDirection};
+use crate::width::{Width, least_width, measure_widths};
 
 /// Voxels coarser than this against a 1.5 mm wall are worth a warning, mm: half of the
 /// wall that is asked for most often.
@@ -24,12 +27,25 @@ pub struct MeasureOptions {
     pub levels_mm: Vec<f64>,
     /// How the section is cut and outlined.
     pub section: SectionOptions,
+    /// Standard uncertainty of lengths in the scan, as a share: the scanner's calibration. 0 where
+    /// none is known, which leaves it out of every budget.
+    pub scale_u_share: f64,
+    /// The ridge axis may run otherwise than the ridge by this much without a warning, degrees.
+    pub axis_tolerance_deg: f64,
+    /// Trials of the Monte Carlo method for each width; 0 for the linear propagation alone.
+    pub monte_carlo_trials: usize,
 }
 
 impl Default for MeasureOptions {
-    /// Levels 1, 2, 3, 5, 7 and 10 mm, and the default section.
+    /// Levels 1, 2, 3, 5, 7 and 10 mm, the default section, 5 degrees, and no Monte Carlo.
     fn default() -> Self {
-        Self { levels_mm: vec![1.0, 2.0, 3.0, 5.0, 7.0, 10.0], section: SectionOptions::default() }
+        Self {
+            levels_mm: vec![1.0, 2.0, 3.0, 5.0, 7.0, 10.0],
+            section: SectionOptions::default(),
+            scale_u_share: 0.0,
+            axis_tolerance_deg: 5.0,
+            monte_carlo_trials: 0,
+        }
     }
 }
 
@@ -48,25 +64,33 @@ impl MeasureOptions {
         self
     }
 
+    /// The same with a standard uncertainty of lengths in the scan, as a share.
+    #[must_use]
+    pub fn with_scale_u_share(mut self, scale_u_share: f64) -> Self {
+        self.scale_u_share = scale_u_share;
+        self
+    }
+
+    /// The same with another tolerance of the ridge axis' direction, degrees.
+    #[must_use]
+    pub fn with_axis_tolerance_deg(mut self, axis_tolerance_deg: f64) -> Self {
+        self.axis_tolerance_deg = axis_tolerance_deg;
+        self
+    }
+
+    /// The same with so many Monte Carlo trials for each width.
+    #[must_use]
+    pub fn with_monte_carlo_trials(mut self, trials: usize) -> Self {
+        self.monte_carlo_trials = trials;
+        self
+    }
+
     /// The same with or without turning to the ridge's long axis.
     #[must_use]
     pub fn with_along_ridge(mut self, along_ridge: bool) -> Self {
         self.section.along_ridge = along_ridge;
         self
     }
-}
-
-/// The width of the ridge at one level.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Width {
-    /// Level, mm below the crest.
-    pub level_mm: f64,
-    /// Length of bone on the line across the section.
-    pub width: Measured,
-    /// Where the line leaves the bone towards the cheek.
-    pub buccal: SectionPoint,
-    /// Where it leaves the bone towards the tongue.
-    pub lingual: SectionPoint,
 }
 
 /// What was measured at a site.
@@ -84,6 +108,8 @@ pub struct SiteMeasure {
     pub height: Result<Measured, Unmeasured>,
     /// Height to each limit, in the order given.
     pub limits: Vec<LimitHeight>,
+    /// How the ridge runs against the axis; `None` where too few walls tell.
+    pub direction: Option<RidgeDirection>,
     /// What was seen that makes figures less certain.
     pub warnings: Vec<BoneWarning>,
 }
@@ -120,10 +146,13 @@ pub fn measure_site(
     options: &MeasureOptions,
 ) -> Result<SiteMeasure, BoneError> {
     let bone = outline_section(volume, frame, site, &options.section)?;
-    let widths: Vec<_> = options.levels_mm.iter().map(|&level| width_at(&bone, level)).collect();
+    let direction = bone.direction();
+    let runs = direction.as_ref();
+    let widths = measure_widths(volume, &bone, runs, options);
     let min_width = least_width(&widths);
-    let height = height_of(&bone);
-    let limits: Vec<LimitHeight> = limits.iter().map(|limit| limit_height(&bone, limit)).collect();
+    let height = height_of(&bone, runs, options);
+    let limits: Vec<LimitHeight> =
+        limits.iter().map(|limit| limit_height(&bone, limit, runs, options)).collect();
     let mut warnings = bone.warnings.clone();
     for limit in &limits {
         if limit.moved_mm > POINT_MOVES_MM {
@@ -134,8 +163,34 @@ pub fn measure_site(
     if bone.quality.voxel_mm > COARSE_VOXEL_MM {
         warnings.push(BoneWarning::CoarseVoxels { voxel_mm: bone.quality.voxel_mm });
     }
+    warnings.extend(thin_plates(&bone, &widths));
+    warnings.extend(direction.and_then(|d| axis_off(&d, options.axis_tolerance_deg)));
     let levels_mm = options.levels_mm.clone();
-    Ok(SiteMeasure { bone, levels_mm, widths, min_width, height, limits, warnings })
+    Ok(SiteMeasure { direction, bone, levels_mm, widths, min_width, height, limits, warnings })
+}
+
+/// The plates of which only a range can be told.
+fn thin_plates(bone: &SectionBone, widths: &[Result<Width, Unmeasured>]) -> Option<BoneWarning> {
+    let levels = |plate: fn(&Width) -> &Result<Plate, Unmeasured>| -> Vec<f64> {
+        let thin = |w: &&Width| matches!(plate(w), Ok(Plate::Between { .. }));
+        widths.iter().flatten().filter(thin).map(|w| w.level_mm).collect()
+    };
+    let buccal_levels_mm = levels(|w| &w.buccal_plate);
+    let lingual_levels_mm = levels(|w| &w.lingual_plate);
+    let blur_fwhm_mm = bone.quality.blur_fwhm_mm;
+    let any = !(buccal_levels_mm.is_empty() && lingual_levels_mm.is_empty());
+    any.then_some(BoneWarning::PlatesBelowBlur {
+        buccal_levels_mm,
+        lingual_levels_mm,
+        blur_fwhm_mm,
+    })
+}
+
+/// Whether the axis is off by more than is tolerated, for sure (two standard uncertainties).
+fn axis_off(direction: &RidgeDirection, tolerance_deg: f64) -> Option<BoneWarning> {
+    let sure = direction.off_deg - 2.0 * direction.u_deg > 0.0;
+    (sure && direction.off_deg > tolerance_deg)
+        .then_some(BoneWarning::AxisOff { direction: *direction })
 }
 
 /// Whether other bone lies so close beside the runs that were measured that it may belong to them.
@@ -151,94 +206,4 @@ fn bone_beside(bone: &SectionBone, widths: &[Result<Width, Unmeasured>]) -> Opti
         .collect();
     let gap_mm = near.iter().map(|n| n.1).min_by(f64::total_cmp)?;
     Some(BoneWarning::BoneBeside { levels_mm: near.into_iter().map(|n| n.0).collect(), gap_mm })
-}
-
-fn width_at(bone: &SectionBone, level_mm: f64) -> Result<Width, Unmeasured> {
-    if !(level_mm > 0.0) {
-        return Err(Unmeasured::AboveCrest { level_mm });
-    }
-    let Some(run) = bone.run_at_level(level_mm) else {
-        return Err(Unmeasured::BelowBone { level_mm, ends_mm: bone.ends_mm() });
-    };
-    if let Some(by) = run.lingual.clip.or(run.buccal.clip) {
-        return Err(Unmeasured::Clipped { level_mm, by, at_least_mm: run.length_mm() });
-    }
-    if bone.has_air_in(level_mm, &run) {
-        return Err(Unmeasured::AirInside { level_mm });
-    }
-    let at_mm = bone.crest.apical_mm + level_mm;
-    let lingual = SectionPoint::new(run.lingual.buccal_mm, at_mm);
-    let buccal = SectionPoint::new(run.buccal.buccal_mm, at_mm);
-    let across = (1.0, 0.0);
-    let edges = u95_between(bone.u_edge_mm(lingual, across), bone.u_edge_mm(buccal, across));
-    // The level itself hangs on the crest: where walls slope, its error widens the width's.
-    let crest = 2.0 * bone.u_crest_mm();
-    let u95_mm = edges.hypot(crest * taper(bone, level_mm));
-    Ok(Width { level_mm, width: Measured { mm: run.length_mm(), u95_mm }, buccal, lingual })
-}
-
-/// The least of the widths; `None` where one that is cut off may be less.
-fn least_width(widths: &[Result<Width, Unmeasured>]) -> Option<Width> {
-    let least =
-        widths.iter().flatten().min_by(|a, b| a.width.mm.total_cmp(&b.width.mm)).copied()?;
-    let may_be_less = widths.iter().any(|w| match w {
-        Err(Unmeasured::Clipped { at_least_mm, .. }) => *at_least_mm < least.width.mm,
-        Err(Unmeasured::AirInside { .. }) => true,
-        _ => false,
-    });
-    (!may_be_less).then_some(least)
-}
-
-/// Millimetres of width gained or lost for each millimetre of depth, about a level: over half a
-/// millimetre to either side, or to where the ridge begins or ends.
-fn taper(bone: &SectionBone, level_mm: f64) -> f64 {
-    const REACH_MM: f64 = 0.5;
-    const STEP_MM: f64 = 0.05;
-    let length = |level: f64| bone.run_at_level(level).map(|r| r.length_mm());
-    let reach = |sign: f64| {
-        (1..=10).rev().find_map(|n| {
-            let level = level_mm + sign * (REACH_MM - f64::from(10 - n) * STEP_MM);
-            length(level).filter(|_| level > 0.0).map(|l| (level, l))
-        })
-    };
-    let here = length(level_mm).map(|l| (level_mm, l));
-    match (reach(-1.0).or(here), reach(1.0).or(here)) {
-        (Some(above), Some(below)) if below.0 > above.0 => {
-            ((below.1 - above.1) / (below.0 - above.0)).abs()
-        }
-        _ => 0.0,
-    }
-}
-
-fn height_of(bone: &SectionBone) -> Result<Measured, Unmeasured> {
-    if let Some(level_mm) = bone.air_from_mm {
-        return Err(Unmeasured::AirInside { level_mm });
-    }
-    let Some(base) = bone.base else {
-        let by = bone.outline.clip().unwrap_or(crate::Clip::Scan);
-        let lowest =
-            bone.outline.points().iter().map(|p| p.apical_mm).fold(f64::NEG_INFINITY, f64::max);
-        return Err(Unmeasured::Clipped {
-            level_mm: 0.0,
-            by,
-            at_least_mm: lowest - bone.crest.apical_mm,
-        });
-    };
-    let along = (0.0, 1.0);
-    let crest = bone.u_crest_mm();
-    let end = bone.quality.u_tip_mm(bone.slope_at(base, along));
-    Ok(Measured { mm: base.apical_mm - bone.crest.apical_mm, u95_mm: u95_between(crest, end) })
-}
-
-fn limit_height(bone: &SectionBone, limit: &Limit) -> LimitHeight {
-    let (at, height, moved_mm) = match bone.limit_place(limit) {
-        Ok((at, moved_mm)) => {
-            let crest = 2.0 * bone.u_crest_mm();
-            let mm = at.apical_mm - bone.crest.apical_mm;
-            let u95_mm = crest.hypot(u95_of_marked_place(bone.quality.voxel_mm));
-            (Some(at), Ok(Measured { mm, u95_mm }), moved_mm)
-        }
-        Err(why) => (None, Err(why), 0.0),
-    };
-    LimitHeight { kind: limit.kind, at, height, keep_mm: limit.keep_mm, moved_mm }
 }

@@ -4,18 +4,21 @@ use jawgauge_section::{Interpolation, SectionImage, SectionWindow};
 use jawgauge_space::{PatientPoint, SectionFrame, SectionPoint};
 use jawgauge_volume::Volume;
 
-use crate::crest::{base_of, crest_of, straight};
+use crate::crest::{base_of, checked_crest};
 use crate::cut_off::CutOff;
-use crate::edge::fit_edges;
 use crate::error::{BoneError, BoneWarning};
+use crate::long_axis::long_axis;
 use crate::outline::Outline;
+use crate::profile::grey_levels;
 use crate::runs::RidgeRuns;
+use crate::smooth::{SlabLook, thin_wall_level};
 use crate::threshold::{
-    SitePiece, Threshold, ThresholdFound, ThresholdSource, first_guess, half_way, no_two_classes,
-    site_piece,
+    SitePiece, Threshold, ThresholdFound, ThresholdSource, are_apart, first_guess, half_way,
+    no_two_classes, site_piece,
 };
 use crate::tip::put_back;
 use crate::uncertainty::{EdgeQuality, Measured};
+use crate::wall::{Blur, WallSurvey, survey_walls};
 
 /// Part of the plane that is searched for the site's bone: to either side, above and below
 /// the site's point, mm. Jaws are up to about 40 mm high.
@@ -27,16 +30,8 @@ const SEARCH_STEP_MM: f64 = 0.3;
 const BESIDE_PLANE_MM: f64 = 2.0;
 /// What is kept around the piece found, so that the tissue outside it can be read, mm.
 const MARGIN_MM: f64 = 2.8;
-/// The long axis is found over this much bone below the crest, mm (as documented).
-const LONG_AXIS_MM: f64 = 10.0;
-/// ... and over no less than this, mm.
-const LONG_AXIS_LEAST_MM: f64 = 3.0;
-/// The blur rounds the crest; mid-points less deep than this, mm, do not tell its direction.
-const CREST_ROUNDED_MM: f64 = 0.5;
 /// A lean beyond this, degrees, is doubtful.
 const LEAN_DOUBTFUL_DEG: f64 = 30.0;
-/// The long axis is found where a further turn is below this, degrees.
-const TURN_SETTLED_DEG: f64 = 0.01;
 /// A crest further from the site's point than this, mm, is worth a warning.
 const CREST_FAR_MM: f64 = 5.0;
 /// Levels outside that spread by more than this share of the contrast are worth a warning: at a
@@ -44,12 +39,6 @@ const CREST_FAR_MM: f64 = 5.0;
 const MIXED_SHARE: f64 = 0.15;
 /// A given threshold off half-way by more than this share of the contrast is worth a warning.
 const OFF_HALF_SHARE: f64 = 0.1;
-/// Bone that is cut off within this depth of the crest over more than this width, mm, hides a
-/// higher crest; a side that is cut off straight down does not.
-const CLIP_DEPTH_MM: f64 = 0.3;
-const CLIP_ACROSS_MM: f64 = 0.25;
-/// Visible bone may rise above the crest found by this much where it is cut off, mm.
-const CLIP_RISE_MM: f64 = 0.05;
 
 /// How a section is cut and outlined.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -64,6 +53,8 @@ pub struct SectionOptions {
     pub slab_mm: f64,
     /// How grey values between voxel centres are found.
     pub interpolation: Interpolation,
+    /// The scan's blur, full width at half maximum in mm, where the user knows it; else it is measured.
+    pub blur_fwhm_mm: Option<f64>,
 }
 
 impl Default for SectionOptions {
@@ -75,6 +66,7 @@ impl Default for SectionOptions {
             step_mm: 0.1,
             slab_mm: 0.0,
             interpolation: Interpolation::Cubic,
+            blur_fwhm_mm: None,
         }
     }
 }
@@ -123,6 +115,8 @@ pub struct SectionBone {
     pub quality: EdgeQuality,
     /// What was seen that makes figures less certain.
     pub warnings: Vec<BoneWarning>,
+    /// Blur, levels and edges of the walls; `None` with a given threshold.
+    pub(crate) walls: Option<WallSurvey>,
     pub(crate) runs: RidgeRuns,
     pub(crate) beside: Vec<Outline>,
 }
@@ -160,7 +154,8 @@ pub fn outline_section(
     site: PatientPoint,
     options: &SectionOptions,
 ) -> Result<SectionBone, BoneError> {
-    let SectionOptions { threshold, along_ridge, step_mm, slab_mm, interpolation } = *options;
+    let SectionOptions { threshold, along_ridge, step_mm, slab_mm, interpolation, blur_fwhm_mm } =
+        *options;
     if !volume.geometry().contains(frame.origin()) {
         return Err(BoneError::SiteOutside { at: frame.origin().to_array() });
     }
@@ -171,7 +166,7 @@ pub fn outline_section(
         .with_slab_mm(slab_mm);
     let coarse = SectionImage::resample(volume, frame, &search, Interpolation::Linear)?;
     let (guess, piece) = first_guess(&coarse, threshold, site)?;
-    let (least, most) = piece.outline.bounds();
+    let (least, most) = whole_bounds(&coarse, guess, &piece, site);
     let limit = |value: f64, low: f64, high: f64| value.clamp(low, high);
     let window = SectionWindow {
         least: SectionPoint::new(
@@ -186,15 +181,42 @@ pub fn outline_section(
         slab_mm,
     };
     let image = SectionImage::resample(volume, frame, &window, interpolation)?;
-    let (mut piece, threshold) = fine_outline(&image, threshold, guess, site)?;
+    let (mut piece, mut threshold) = fine_outline(&image, threshold, guess, site)?;
+    let mut walls = None;
     // A given threshold leaves the outline where it puts it.
-    let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
-    if let Some(levels) = &half_way_levels {
-        piece.outline = fit_edges(volume, &frame, &piece.outline, levels);
+    if threshold.source == ThresholdSource::HalfWay {
+        let look = SlabLook::new(volume, frame, &window, site)?;
+        let mut better = None;
+        for _ in 0..2 {
+            let found = threshold.levels.and_then(|levels| look.better_outline(&piece, &levels));
+            let Some((outlined, lost)) = found else { break };
+            let half_way = threshold.grey;
+            let again = grey_levels(&image, &outlined.outline, half_way, outlined.crest);
+            better = Some(outlined);
+            match again {
+                // Where a wall was lost, the levels beside it were none of the edge's.
+                Some(levels) if lost => {
+                    let grey = levels.half_way();
+                    threshold = ThresholdFound { grey, levels: Some(levels), ..threshold };
+                }
+                _ => break,
+            }
+        }
+        piece = better.unwrap_or(piece);
+        if !threshold.levels.is_some_and(|levels| are_apart(&levels)) {
+            return Err(no_two_classes(&image));
+        }
+        if let Some(levels) = &threshold.levels {
+            let (survey, outline) =
+                survey_walls(volume, &frame, &piece.outline, levels, blur_fwhm_mm.map(Blur::given));
+            piece.outline = outline;
+            walls = Some(survey);
+        }
     }
     let cut_off = threshold
         .levels
         .map_or_else(CutOff::default, |levels| CutOff::find(volume, &image, &piece, &levels));
+    let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
     let mut warnings = piece_warnings(&piece, &threshold);
     if cut_off != CutOff::default() {
         warnings.push(BoneWarning::GreysCutOff { cut_off });
@@ -228,7 +250,10 @@ pub fn outline_section(
     let base = if outline.clip().is_none() { base_of(&outline) } else { None };
     let deepest = outline.bounds().1.apical_mm - crest.apical_mm;
     let runs = RidgeRuns::follow(&outline, crest.apical_mm, crest.buccal_mm, deepest);
-    let quality = edge_quality(volume, &threshold, &image, cut_off);
+    let mut quality = edge_quality(volume, &threshold, &image, cut_off);
+    if let Some(walls) = &walls {
+        quality.blur_fwhm_mm = walls.blur.in_plane_mm;
+    }
     let mut bone = SectionBone {
         frame: frame.turned(turned_by_deg),
         image,
@@ -242,6 +267,7 @@ pub fn outline_section(
         air_from_mm: None,
         quality,
         warnings,
+        walls: walls.map(|w| w.in_turned_frame(turned_by_deg)),
         runs,
         beside: piece.beside.iter().map(|b| b.in_turned_frame(turned_by_deg)).collect(),
     };
@@ -260,6 +286,30 @@ pub fn outline_section(
     Ok(bone)
 }
 
+/// Bounds of the piece with walls that are too thin for the threshold.
+fn whole_bounds(
+    coarse: &SectionImage,
+    guess: f64,
+    piece: &SitePiece,
+    site: SectionPoint,
+) -> (SectionPoint, SectionPoint) {
+    let (least, most) = piece.outline.bounds();
+    let low = grey_levels(coarse, &piece.outline, guess, piece.crest)
+        .and_then(|levels| site_piece(coarse, thin_wall_level(&levels), site).ok());
+    let Some(low) = low else { return (least, most) };
+    let (low_least, low_most) = low.outline.bounds();
+    (
+        SectionPoint::new(
+            least.buccal_mm.min(low_least.buccal_mm),
+            least.apical_mm.min(low_least.apical_mm),
+        ),
+        SectionPoint::new(
+            most.buccal_mm.max(low_most.buccal_mm),
+            most.apical_mm.max(low_most.apical_mm),
+        ),
+    )
+}
+
 fn fine_outline(
     image: &SectionImage,
     threshold: Threshold,
@@ -269,7 +319,7 @@ fn fine_outline(
     let piece = site_piece(image, guess, site)?;
     match threshold {
         Threshold::Grey(grey) => {
-            let levels = crate::profile::grey_levels(image, &piece.outline, grey, piece.crest);
+            let levels = grey_levels(image, &piece.outline, grey, piece.crest);
             Ok((piece, ThresholdFound { grey, source: ThresholdSource::Given, levels }))
         }
         Threshold::Auto => {
@@ -313,22 +363,6 @@ fn piece_warnings(piece: &SitePiece, threshold: &ThresholdFound) -> Vec<BoneWarn
     warnings
 }
 
-/// The crest, unless bone is cut off above it: by bone that is cut off higher up, or along a
-/// stretch that runs across at its height.
-fn checked_crest(outline: &Outline) -> Result<SectionPoint, BoneError> {
-    let crest = crest_of(outline).ok_or(BoneError::CrestClipped)?;
-    let cut: Vec<SectionPoint> = (0..outline.points().len())
-        .filter(|&i| outline.clip_at(i).is_some())
-        .map(|i| outline.points()[i])
-        .filter(|p| p.apical_mm < crest.apical_mm + CLIP_DEPTH_MM)
-        .collect();
-    let rises = cut.iter().any(|p| p.apical_mm < crest.apical_mm - CLIP_RISE_MM);
-    let (low, high) = cut.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| {
-        (l.min(p.buccal_mm), h.max(p.buccal_mm))
-    });
-    if rises || high - low > CLIP_ACROSS_MM { Err(BoneError::CrestClipped) } else { Ok(crest) }
-}
-
 fn edge_quality(
     volume: &Volume,
     threshold: &ThresholdFound,
@@ -345,34 +379,4 @@ fn edge_quality(
         contrast: threshold.levels.map_or(contrast_of_image, |l| l.contrast()),
         cut_off,
     }
-}
-
-/// Turns an outline until the mid-points of its widths run straight down: the turn towards
-/// buccal in degrees and the turned outline, or the usable depth where it is too little.
-fn long_axis(outline: &Outline) -> Result<(f64, Outline), f64> {
-    let mut lean_deg = 0.0;
-    let mut turned = outline.clone();
-    for _ in 0..30 {
-        let crest = crest_of(&turned).ok_or(0.0)?;
-        let runs = RidgeRuns::follow(&turned, crest.apical_mm, crest.buccal_mm, LONG_AXIS_MM);
-        let middles: Vec<(f64, f64)> = runs
-            .iter()
-            .filter(|(level, run)| *level >= CREST_ROUNDED_MM && run.is_whole())
-            .map(|(level, run)| (level, run.middle_mm()))
-            .collect();
-        let usable = middles.last().map_or(0.0, |m| m.0);
-        if usable < LONG_AXIS_LEAST_MM || (middles.len() as f64) * 0.05 < LONG_AXIS_LEAST_MM {
-            return Err(usable);
-        }
-        let by = straight(&middles).ok_or(usable)?.1.atan().to_degrees();
-        lean_deg += by;
-        turned = outline.in_turned_frame(lean_deg);
-        if by.abs() < TURN_SETTLED_DEG {
-            return Ok((lean_deg, turned));
-        }
-        if lean_deg.abs() > 60.0 {
-            break;
-        }
-    }
-    Err(0.0)
 }

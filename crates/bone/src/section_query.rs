@@ -6,6 +6,7 @@ use crate::error::Unmeasured;
 use crate::limit::{Limit, meet_section};
 use crate::runs::Run;
 use crate::section_bone::SectionBone;
+use crate::wall::{Blur, RidgeDirection};
 
 /// The edge's slope is read over this distance to either side, mm.
 const SLOPE_REACH_MM: f64 = 0.15;
@@ -110,15 +111,27 @@ impl SectionBone {
     /// Standard uncertainty of the edge at a place along `(buccal, apical)`, mm.
     #[must_use]
     pub fn u_edge_mm(&self, p: SectionPoint, along: (f64, f64)) -> f64 {
-        self.quality.u_edge_mm(self.slope_at(p, along))
+        self.edge_sources(p, along).u_mm()
     }
 
     /// Standard uncertainty of the crest's height, mm: its edge, what the blur takes off a round
     /// crest, and how uncertain what was put back on a sharp one is.
     #[must_use]
     pub fn u_crest_mm(&self) -> f64 {
-        let slope = self.slope_at(self.crest, (0.0, 1.0));
-        self.quality.u_tip_mm(slope).hypot(self.tip.map_or(0.0, |t| 0.5 * t.u95_mm))
+        self.crest_sources().u_mm()
+    }
+
+    /// How the ridge runs against the normal of the section; `None` where too few walls tell.
+    #[must_use]
+    pub fn direction(&self) -> Option<RidgeDirection> {
+        let walls = self.walls.as_ref()?;
+        RidgeDirection::of_walls(&walls.edges, &self.frame, self.crest.apical_mm)
+    }
+
+    /// The scan's blur near the site; `None` where the threshold was given.
+    #[must_use]
+    pub fn blur(&self) -> Option<Blur> {
+        self.walls.as_ref().map(|w| w.blur)
     }
 
     /// Where a place of the section lies in the patient.

@@ -73,6 +73,7 @@ impl ThresholdFound {
 }
 
 /// An outline of the site's piece and how far its crest is from the site's point.
+#[derive(Debug, Clone)]
 pub(crate) struct SitePiece {
     pub(crate) outline: Outline,
     pub(crate) crest: SectionPoint,
@@ -176,11 +177,15 @@ pub(crate) fn half_way(
             break;
         }
     }
-    // Contours of noise are as ragged as the noise, and so are the levels beside them.
+    are_apart(&levels).then_some((levels, piece))
+}
+
+/// Whether two levels are two tissues. Contours of noise are as ragged as the noise, and so are the
+/// levels beside them.
+pub(crate) fn are_apart(levels: &GreyLevels) -> bool {
     let spread = levels.noise.hypot(levels.outside_spread).max(levels.cortex_spread);
-    let apart = levels.contrast() >= LEAST_CONTRAST * levels.noise
-        && levels.contrast() >= LEAST_SPREADS * spread;
-    apart.then_some((levels, piece))
+    levels.contrast() >= LEAST_CONTRAST * levels.noise
+        && levels.contrast() >= LEAST_SPREADS * spread
 }
 
 fn values_near(image: &SectionImage, site: SectionPoint) -> Vec<f64> {

@@ -3,6 +3,7 @@
 use jawgauge_space::SectionPoint;
 
 use crate::crest::{straight, top_vertex};
+use crate::gum::{Budget, Source};
 use crate::levels::GreyLevels;
 use crate::outline::Outline;
 use crate::profile::FWHM_PER_SIGMA;
@@ -27,7 +28,7 @@ const MOST_SIGMAS: f64 = 6.0;
 const TIP_VOXELS: f64 = 0.3;
 const TIP_SIGMAS: f64 = 0.4;
 /// What that moves the answer by, times this, holds the truth in 95 of 100 phantoms.
-const TIP_COVER: f64 = 2.0;
+const TIP_COVER: f64 = 3.2;
 /// Distance of the points of a put-back tip, mm.
 const STEP_MM: f64 = 0.05;
 
@@ -78,8 +79,17 @@ pub(crate) fn put_back(outline: &Outline, levels: &GreyLevels, voxel_mm: f64) ->
         (lost - added_mm).abs()
     });
     let u95_mm = TIP_COVER * moved[0].max(moved[1]).hypot(off);
+    let budget = Budget::default().with(Source::Model, 0.5 * u95_mm);
     let outline = walls.replace_tip(outline, crest, radius, from)?;
-    Some(SharpTip { outline, added: Measured { mm: added_mm, u95_mm } })
+    Some(SharpTip { outline, added: Measured::new(added_mm, budget) })
+}
+
+/// The visible tip of a sharp crest and how far below it the walls are read that put it back, mm;
+/// `None` where the crest is not sharp.
+pub(crate) fn sharp_reach(outline: &Outline, sigma: f64) -> Option<(SectionPoint, f64)> {
+    let (tip, radius) = top_vertex(outline)?;
+    let from = (WALLS_FROM_SIGMAS * sigma).max(WALLS_FROM_LEAST_MM);
+    (radius <= SHARP_SIGMAS * sigma).then_some((tip, from + WALLS_OVER_MM))
 }
 
 /// Two straight walls, in depth below the visible tip.

@@ -1,6 +1,7 @@
 //! How sure an edge, a width and a height are.
 
 use crate::cut_off::CutOff;
+use crate::gum::Budget;
 
 /// Share of the voxel step by which interpolation may miss an edge: the largest error seen in
 /// noise-free phantoms of 0.2 to 0.4 mm voxels at any phase, over the voxel step, over 2.
@@ -22,6 +23,16 @@ pub struct Measured {
     pub mm: f64,
     /// Its expanded uncertainty, coverage factor 2, mm.
     pub u95_mm: f64,
+    /// What that is made of.
+    pub budget: Budget,
+}
+
+impl Measured {
+    /// A value with what it is uncertain by.
+    #[must_use]
+    pub fn new(mm: f64, budget: Budget) -> Self {
+        Self { mm, u95_mm: budget.u95_mm(), budget }
+    }
 }
 
 /// What the place of an edge is uncertain by.
@@ -80,9 +91,4 @@ impl EdgeQuality {
 #[must_use]
 pub fn u95_of_marked_place(voxel_mm: f64) -> f64 {
     2.0 * voxel_mm / 3.0_f64.sqrt()
-}
-
-/// Expanded uncertainty (k = 2) of a length between two edges.
-pub(crate) fn u95_between(a_mm: f64, b_mm: f64) -> f64 {
-    2.0 * a_mm.hypot(b_mm)
 }

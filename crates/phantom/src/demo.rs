@@ -137,7 +137,7 @@ impl DemoScene {
         };
         let (first, last) = (on_arch(-HALF_SPAN_MM), on_arch(HALF_SPAN_MM));
         let down = (-PatientDir::superior()).as_vector();
-        let look = RidgeLook { greys: Greys::default(), blur_fwhm_mm: 0.45 };
+        let look = RidgeLook { blur_fwhm_mm: 0.45, ..RidgeLook::default() };
         let ridge = Ridge::arc(section, centre, first, last, down, look)?;
         let molar = RootSize { crown_radius: MOLAR_CROWN_RADIUS_MM, ..ROOT };
         let teeth =

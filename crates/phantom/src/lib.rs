@@ -66,7 +66,7 @@ pub use p0::{
 };
 pub use plain_values::ValueType;
 pub use render::{Noise, render};
-pub use ridge::{Greys, Ridge, RidgeLook};
+pub use ridge::{CortexShares, Greys, Ridge, RidgeLook};
 pub use ridge_error::RidgeError;
 pub use ridge_grid::GridOptions;
 pub use rle::encode_rle;

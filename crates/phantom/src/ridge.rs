@@ -51,12 +51,35 @@ pub struct RidgeLook {
     pub greys: Greys,
     /// Full width at half maximum of the Gaussian blur, mm, 0.1 to 5.
     pub blur_fwhm_mm: f64,
+    /// How the cortex differs from wall to wall.
+    pub cortex: CortexShares,
 }
 
 impl Default for RidgeLook {
-    /// The default greys, blurred by 0.45 mm.
+    /// The default greys, blurred by 0.45 mm, all cortex alike.
     fn default() -> Self {
-        Self { greys: Greys::default(), blur_fwhm_mm: 0.45 }
+        Self { greys: Greys::default(), blur_fwhm_mm: 0.45, cortex: CortexShares::default() }
+    }
+}
+
+/// Contrast of each wall's cortex against soft tissue, as a share of that of
+/// [`Greys::cortex`]. Over the middle of the ridge (0.5 mm to either side) one wall passes
+/// into the other, and over 1.5 mm below the crest's and above the base's cortex they pass
+/// into the ends; all by the smooth step 3 t^2 - 2 t^3.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct CortexShares {
+    /// The buccal wall.
+    pub buccal: f64,
+    /// The lingual wall.
+    pub lingual: f64,
+    /// Crest and base.
+    pub ends: f64,
+}
+
+impl Default for CortexShares {
+    /// All alike.
+    fn default() -> Self {
+        Self { buccal: 1.0, lingual: 1.0, ends: 1.0 }
     }
 }
 
@@ -183,10 +206,11 @@ impl Ridge {
         let blur = length_in("the blur", look.blur_fwhm_mm, BLUR_MM.0, BLUR_MM.1)?;
         length_in("the length of the axis", length_mm, LENGTH_MM.0, LENGTH_MM.1)?;
         let Greys { air, soft, cortex, marrow } = look.greys;
-        if ![air, soft, cortex, marrow].iter().all(|g| g.is_finite()) {
+        let CortexShares { buccal, lingual, ends } = look.cortex;
+        if ![air, soft, cortex, marrow, buccal, lingual, ends].iter().all(|g| g.is_finite()) {
             return Err(RidgeError::NotFinite { what: "a grey value" });
         }
-        let map = SectionMap::new(&section, look.greys, blur / SIGMAS_IN_FWHM);
+        let map = SectionMap::new(&section, &look, blur / SIGMAS_IN_FWHM);
         let lean = section.lean_deg().to_radians().sin_cos();
         Ok(Self { section, look, curve, apical, length_mm, lingual_side, lean, map })
     }

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::ridge::Greys;
+use crate::ridge::{CortexShares, RidgeLook};
 use crate::shapes_outline::pixel_share;
 use crate::shapes_section::{CrossSection, SoftTissue};
 
@@ -14,6 +14,10 @@ const PITCH_MM: f64 = 0.02;
 const PITCH_SHARE: f64 = 0.2;
 /// Half width of the kernel in standard deviations; 6e-7 of its weight lies beyond.
 const KERNEL_SIGMAS: f64 = 5.0;
+/// Over this much across one wall's cortex passes into the other's, mm.
+const BETWEEN_WALLS_MM: f64 = 1.0;
+/// Over this much depth the walls' cortex passes into that of crest and base, mm.
+const TO_ENDS_MM: f64 = 1.5;
 /// Half the diagonal of a square pixel in pitches, rounded up.
 const HALF_DIAGONAL: f64 = 0.7072;
 
@@ -32,7 +36,7 @@ pub(crate) struct SectionMap {
 /// A cross-section whose grey value can be asked at any place.
 struct Painter<'a> {
     section: &'a CrossSection,
-    greys: Greys,
+    look: &'a RidgeLook,
     pitch: f64,
 }
 
@@ -42,9 +46,9 @@ impl SectionMap {
     ///
     /// The kernel's variance is less by h^2/12 for the pixel's square and by h^2/6 for the
     /// mean broadening of linear interpolation, h the pitch.
-    pub(crate) fn new(section: &CrossSection, greys: Greys, sigma_mm: f64) -> Self {
+    pub(crate) fn new(section: &CrossSection, look: &RidgeLook, sigma_mm: f64) -> Self {
         let pitch = PITCH_MM.min(PITCH_SHARE * sigma_mm);
-        let painter = Painter { section, greys, pitch };
+        let painter = Painter { section, look, pitch };
         let layer = match section.soft_tissue() {
             SoftTissue::Layer(thickness) => thickness,
             SoftTissue::None | SoftTissue::Everywhere => 0.0,
@@ -87,8 +91,8 @@ impl SectionMap {
 impl Painter<'_> {
     fn far(&self) -> f64 {
         match self.section.soft_tissue() {
-            SoftTissue::Everywhere => self.greys.soft,
-            SoftTissue::None | SoftTissue::Layer(_) => self.greys.air,
+            SoftTissue::Everywhere => self.look.greys.soft,
+            SoftTissue::None | SoftTissue::Layer(_) => self.look.greys.air,
         }
     }
 
@@ -110,7 +114,7 @@ impl Painter<'_> {
 
     /// Mean grey of the pixel around a place, and the distance to the nearest boundary.
     fn at(&self, across: f64, depth: f64) -> (f64, f64) {
-        let greys = self.greys;
+        let greys = self.look.greys;
         let (distance, normal) = self.section.outline().signed_distance([across, depth]);
         let share = |distance: f64, normal: [f64; 2]| pixel_share(distance, normal, self.pitch);
         let mut clearance = distance.abs();
@@ -123,7 +127,11 @@ impl Painter<'_> {
                 mix(greys.air, greys.soft, share(distance - thickness, normal))
             }
         };
-        let mut grey = mix(outside, greys.cortex, share(distance, normal));
+        let (cortex, even) = self.cortex_at(across, depth);
+        if !even && distance <= HALF_DIAGONAL * self.pitch {
+            near(0.0);
+        }
+        let mut grey = mix(outside, cortex, share(distance, normal));
         if let (Some(cortex), Some(marrow)) = (self.section.cortex(), self.section.marrow()) {
             let plates = [cortex.buccal_mm, cortex.lingual_mm].map(|t| {
                 near(distance + t);
@@ -151,6 +159,28 @@ impl Painter<'_> {
         }
         (grey, clearance)
     }
+
+    /// Grey value of the cortex at a place, and whether it is the same all around.
+    fn cortex_at(&self, across: f64, depth: f64) -> (f64, bool) {
+        let greys = self.look.greys;
+        let CortexShares { buccal, lingual, ends } = self.look.cortex;
+        if buccal == lingual && lingual == ends {
+            return (mix(greys.soft, greys.cortex, ends), true);
+        }
+        let wall = mix(lingual, buccal, smooth_step(across / BETWEEN_WALLS_MM + 0.5));
+        let (crest_mm, base_mm) =
+            self.section.cortex().map_or((0.0, 0.0), |c| (c.crest_mm, c.base_mm));
+        let below = (depth - crest_mm) / TO_ENDS_MM;
+        let above = (self.section.profile().height_mm() - base_mm - depth) / TO_ENDS_MM;
+        let share = mix(ends, wall, smooth_step(below) * smooth_step(above));
+        (mix(greys.soft, greys.cortex, share), false)
+    }
+}
+
+/// 0 below 0, 1 above 1, smooth between.
+fn smooth_step(t: f64) -> f64 {
+    let t = t.clamp(0.0, 1.0);
+    t * t * (3.0 - 2.0 * t)
 }
 
 fn mix(from: f64, to: f64, share: f64) -> f64 {

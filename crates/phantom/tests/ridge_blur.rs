@@ -34,7 +34,7 @@ fn straight(section: CrossSection, greys: Greys, fwhm: f64) -> Ridge {
         PatientPoint::new(0.0, -10.0, 0.0),
         PatientVector::new(0.0, 0.0, -1.0),
         PatientPoint::new(30.0, 0.0, 0.0),
-        RidgeLook { greys, blur_fwhm_mm: fwhm },
+        RidgeLook { greys, blur_fwhm_mm: fwhm, ..RidgeLook::default() },
     )
     .expect("a straight ridge")
 }
@@ -210,7 +210,7 @@ fn along_an_arc_the_left_out_blur_moves_both_walls_less_than_is_said() {
         PatientPoint::new(-radius, 0.0, 0.0),
         PatientPoint::new(0.0, -radius, 0.0),
         PatientVector::new(0.0, 0.0, -1.0),
-        RidgeLook { greys: SOFT_TO_BONE, blur_fwhm_mm: fwhm },
+        RidgeLook { greys: SOFT_TO_BONE, blur_fwhm_mm: fwhm, ..RidgeLook::default() },
     )
     .expect("an arc");
     // The true blur of the ring: the two-dimensional blur averaged along the bend.

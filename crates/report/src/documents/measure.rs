@@ -1,4 +1,4 @@
-use jawgauge_bone::{SiteMeasure, ThresholdSource, Unmeasured, Width};
+use jawgauge_bone::{Measured, Plate, SiteMeasure, ThresholdSource, Unmeasured, Width};
 use jawgauge_section::PatientSide;
 use jawgauge_space::SectionFrame;
 use jawgauge_volume::VolumeGeometry;
@@ -93,6 +93,8 @@ pub struct MeasureSite {
     pub noise_grey: Option<f64>,
     /// Blur at the edges, full width at half maximum, mm.
     pub blur_fwhm_mm: Option<f64>,
+    /// Standard uncertainty of the blur.
+    pub blur_u_mm: Option<f64>,
     /// The most crestal place of the bone.
     pub crest: [f64; 3],
     /// How far the crest of a sharp ridge was put back beyond what the blur left visible, mm.
@@ -124,10 +126,22 @@ pub struct WidthEntry {
     pub buccal: Option<[f64; 3]>,
     /// End towards the tongue.
     pub lingual: Option<[f64; 3]>,
-    /// Thickness of the buccal plate.
+    /// Thickness of the buccal plate along its normal.
     pub buccal_plate_mm: Option<f64>,
     /// Thickness of the lingual plate.
     pub lingual_plate_mm: Option<f64>,
+    /// Its expanded uncertainty.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub buccal_plate_u95_mm: Option<f64>,
+    /// ... and that of the lingual plate's.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lingual_plate_u95_mm: Option<f64>,
+    /// Where the plate is too thin for the scan's blur: it lies between these, with 95 % probability.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub buccal_plate_range_mm: Option<[f64; 2]>,
+    /// ... the lingual plate.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lingual_plate_range_mm: Option<[f64; 2]>,
     /// Where an end is cut off: the visible part, the width is at least this.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub at_least_mm: Option<f64>,
@@ -200,7 +214,8 @@ pub fn measure_site_entry(
         outside_grey: levels.map(|l| rounded(l.outside)),
         cortex_grey: levels.map(|l| rounded(l.cortex)),
         noise_grey: levels.map(|l| rounded(l.noise)),
-        blur_fwhm_mm: levels.map(|l| rounded(l.blur_fwhm_mm)),
+        blur_fwhm_mm: levels.map(|_| rounded(bone.quality.blur_fwhm_mm)),
+        blur_u_mm: bone.blur().map(|b| rounded(b.u_mm)),
         crest: point(bone.patient(bone.crest)),
         crest_put_back_mm: bone.tip.map(|t| rounded(t.mm)),
         widths,
@@ -226,6 +241,10 @@ fn width_entry(
         lingual: None,
         buccal_plate_mm: None,
         lingual_plate_mm: None,
+        buccal_plate_u95_mm: None,
+        lingual_plate_u95_mm: None,
+        buccal_plate_range_mm: None,
+        lingual_plate_range_mm: None,
         at_least_mm: None,
     };
     match width {
@@ -234,6 +253,12 @@ fn width_entry(
             u95_mm: Some(rounded(w.width.u95_mm)),
             buccal: Some(place(w.buccal)),
             lingual: Some(place(w.lingual)),
+            buccal_plate_mm: thickness(&w.buccal_plate).map(|t| rounded(t.mm)),
+            lingual_plate_mm: thickness(&w.lingual_plate).map(|t| rounded(t.mm)),
+            buccal_plate_u95_mm: thickness(&w.buccal_plate).map(|t| rounded(t.u95_mm)),
+            lingual_plate_u95_mm: thickness(&w.lingual_plate).map(|t| rounded(t.u95_mm)),
+            buccal_plate_range_mm: range(&w.buccal_plate),
+            lingual_plate_range_mm: range(&w.lingual_plate),
             ..none
         },
         Err(Unmeasured::Clipped { at_least_mm, .. }) => {
@@ -241,4 +266,13 @@ fn width_entry(
         }
         Err(_) => none,
     }
+}
+
+fn thickness(plate: &Result<Plate, Unmeasured>) -> Option<Measured> {
+    plate.as_ref().ok().and_then(Plate::thickness)
+}
+
+fn range(plate: &Result<Plate, Unmeasured>) -> Option<[f64; 2]> {
+    let (low, high) = plate.as_ref().ok()?.range_mm()?;
+    Some([rounded(low), rounded(high)])
 }

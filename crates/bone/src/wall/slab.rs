@@ -1,0 +1,343 @@
+//! The grey profile across a wall: outside, cortex and inside, blurred.
+
+use nalgebra::{SMatrix, SVector};
+
+use super::normal::normal;
+
+/// Thicknesses that a fit begins with, mm.
+const STARTS_MM: [f64; 9] = [0.2, 0.4, 0.65, 0.95, 1.3, 1.7, 2.2, 2.8, 3.6];
+/// How many of them are followed.
+const FOLLOWED: usize = 2;
+/// The inner edge of solid bone lies this many standard deviations of the blur below what was looked at.
+const BEYOND_SIGMAS: f64 = 3.0;
+/// An inner edge is believed where it explains the profile better by this much (two unknowns more, at
+/// the odds of one in twenty).
+const PLAINER_CHI2: f64 = 6.0;
+/// Thinnest wall of the model, mm.
+const THINNEST_MM: f64 = 0.02;
+/// What the model itself may miss by: a share of the contrast, one standard deviation.
+const MODEL_SHARE: f64 = 0.015;
+/// What lies inside is no denser than cortex: by this share of the contrast at least, and how sharply.
+const INSIDE_BELOW: (f64, f64) = (0.05, 0.05);
+/// Bins that miss by more than this many standard deviations count for less (Huber).
+const HUBER: f64 = 2.5;
+/// Most rounds of one fit, and the step at which it has settled, mm.
+const ROUNDS: usize = 25;
+const SETTLED_MM: f64 = 2e-4;
+/// Unknowns: place of the surface, thickness, three levels, blur.
+const N: usize = 6;
+/// Their places in a vector of unknowns.
+pub(crate) const THICKNESS: usize = 1;
+pub(crate) const CORTEX: usize = 3;
+const INSIDE: usize = 4;
+pub(crate) const SIGMA: usize = 5;
+
+/// The mean grey value of voxels about one depth.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Bin {
+    pub(crate) depth: f64,
+    pub(crate) grey: f64,
+    pub(crate) count: f64,
+}
+
+/// A wall: where its surface lies, how thick it is, and the levels outside, in it and inside.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Slab {
+    /// Depth of the surface, mm.
+    pub(crate) surface: f64,
+    pub(crate) thickness: f64,
+    pub(crate) outside: f64,
+    pub(crate) cortex: f64,
+    pub(crate) inside: f64,
+    /// Curvature of the surface, 1/mm, positive where convex; held.
+    pub(crate) curvature: f64,
+    /// How the inner edge spreads where the wall's thickness changes along the patch, mm (one
+    /// standard deviation); held.
+    pub(crate) inner_spread: f64,
+    /// The wall on the far side, if it is near: depth of its inner edge and its level; held.
+    pub(crate) far: Option<(f64, f64)>,
+}
+
+/// What is known of the levels before a profile is looked at: mean and standard deviation.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Prior {
+    pub(crate) outside: (f64, f64),
+    pub(crate) cortex: (f64, f64),
+    pub(crate) inside: (f64, f64),
+    /// Noise of a voxel, grey values.
+    pub(crate) noise: f64,
+    /// Blur, standard deviation, mm: its value, held unless it is asked to be free.
+    pub(crate) sigma: f64,
+}
+
+impl Prior {
+    pub(crate) fn contrast(&self) -> f64 {
+        self.cortex.0 - self.outside.0
+    }
+}
+
+/// A fitted wall.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct SlabFit {
+    pub(crate) slab: Slab,
+    /// Blur, standard deviation, mm: held or found.
+    pub(crate) sigma: f64,
+    /// Covariance of surface, thickness, levels and blur.
+    pub(crate) covariance: SMatrix<f64, N, N>,
+    /// Change of surface and thickness for each millimetre of the blur's standard deviation.
+    pub(crate) by_sigma: (f64, f64),
+    /// Sum of squares over what was expected, priors included.
+    pub(crate) chi2: f64,
+    /// ... for each bin beyond the unknowns, robust, without priors.
+    pub(crate) excess: f64,
+}
+
+impl Slab {
+    /// Grey value and its change with depth.
+    ///
+    /// Blur of standard deviation s moves the half-way contour of a surface of radius R by
+    /// s^2 / (2 R) towards the centre of its bend, which is put in at both edges.
+    pub(crate) fn grey_and_slope(&self, depth: f64, sigma: f64) -> (f64, f64) {
+        let [a, b] = self.edges(sigma);
+        let inner = sigma.hypot(self.inner_spread);
+        let (pa, da) = normal((depth - a) / sigma);
+        let (pb, db) = normal((depth - b) / inner);
+        let (up, down) = (self.cortex - self.outside, self.inside - self.cortex);
+        let mut grey = self.outside + up * pa + down * pb;
+        let mut slope = up * da / sigma + down * db / inner;
+        if let Some((at, level)) = self.far {
+            let (p, d) = normal((depth - at) / sigma);
+            grey += (level - self.inside) * p;
+            slope += (level - self.inside) * d / sigma;
+        }
+        (grey, slope)
+    }
+
+    /// Change of the grey value at a depth with the inner edge's.
+    pub(crate) fn inner_slope(&self, depth: f64, sigma: f64) -> f64 {
+        let [_, b] = self.edges(sigma);
+        (self.inside - self.cortex) * normal((depth - b) / sigma).1 / sigma
+    }
+
+    fn edges(&self, sigma: f64) -> [f64; 2] {
+        let bent = |curvature: f64| 0.5 * sigma * sigma * curvature;
+        let inner = self.curvature / (1.0 - self.curvature * self.thickness).max(0.3);
+        [self.surface + bent(self.curvature), self.surface + self.thickness + bent(inner)]
+    }
+
+    /// Grey value and its derivatives by the unknowns.
+    fn row(&self, depth: f64, sigma: f64) -> (f64, [f64; N]) {
+        let [a, b] = self.edges(sigma);
+        let inner = sigma.hypot(self.inner_spread);
+        let (za, zb) = ((depth - a) / sigma, (depth - b) / inner);
+        let ((pa, da), (pb, db)) = (normal(za), normal(zb));
+        let (up, down) = (self.cortex - self.outside, self.inside - self.cortex);
+        let mut grey = self.outside + up * pa + down * pb;
+        let mut row = [
+            -up * da / sigma - down * db / inner,
+            -down * db / inner,
+            1.0 - pa,
+            pa - pb,
+            pb,
+            -up * da * za / sigma - down * db * zb * sigma / (inner * inner),
+        ];
+        if let Some((at, level)) = self.far {
+            let z = (depth - at) / sigma;
+            let (p, d) = normal(z);
+            grey += (level - self.inside) * p;
+            row[4] -= p;
+            row[5] -= (level - self.inside) * d * z / sigma;
+        }
+        (grey, row)
+    }
+}
+
+/// Fits a wall to a profile: surface, thickness, levels, and the blur where `free_blur`; the
+/// best of several starts. A thickness in `held` stays.
+pub(crate) fn fit_slab(
+    bins: &[Bin],
+    prior: &Prior,
+    start: &Slab,
+    inside_mm: f64,
+    free_blur: bool,
+) -> Option<SlabFit> {
+    let mut starts: Vec<(f64, Slab)> = STARTS_MM
+        .iter()
+        .take_while(|t| **t < inside_mm)
+        .map(|&thickness| {
+            let slab = Slab { thickness, ..*start };
+            let slab = with_levels(bins, prior, slab);
+            (sum_of_squares(bins, prior, &slab, prior.sigma), slab)
+        })
+        .collect();
+    starts.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let best = starts
+        .into_iter()
+        .take(FOLLOWED)
+        .filter_map(|(_, slab)| descend(bins, prior, slab, false, free_blur))
+        .min_by(|a, b| a.chi2.total_cmp(&b.chi2));
+    // Bone that is cortex as deep as it was looked at needs no inner edge.
+    let solid = Slab { thickness: inside_mm + BEYOND_SIGMAS * prior.sigma, ..*start };
+    let solid = with_levels(bins, prior, solid);
+    let solid = descend(bins, prior, solid, true, free_blur);
+    match (best, solid) {
+        (Some(best), Some(solid)) if solid.chi2 > best.chi2 + PLAINER_CHI2 => Some(best),
+        (best, solid) => solid.or(best),
+    }
+}
+
+/// The best levels for a surface and thickness that are held (they enter linearly).
+fn with_levels(bins: &[Bin], prior: &Prior, mut slab: Slab) -> Slab {
+    let mut normal = nalgebra::Matrix3::zeros();
+    let mut right = nalgebra::Vector3::zeros();
+    let far = slab.far;
+    for bin in bins {
+        let weight = 1.0 / variance(bin, prior);
+        let (_, row) = slab.row(bin.depth, prior.sigma);
+        let levels = nalgebra::Vector3::new(row[2], row[3], row[4]);
+        let fixed =
+            far.map_or(0.0, |(at, level)| level * self::normal((bin.depth - at) / prior.sigma).0);
+        normal += levels * levels.transpose() * weight;
+        right += levels * ((bin.grey - fixed) * weight);
+    }
+    for (n, (mean, sd)) in [prior.outside, prior.cortex, prior.inside].into_iter().enumerate() {
+        normal[(n, n)] += 1.0 / (sd * sd);
+        right[n] += mean / (sd * sd);
+    }
+    if let Some(levels) = normal.cholesky().map(|c| c.solve(&right)) {
+        (slab.outside, slab.cortex, slab.inside) = (levels[0], levels[1], levels[2]);
+    }
+    slab
+}
+
+fn variance(bin: &Bin, prior: &Prior) -> f64 {
+    prior.noise * prior.noise / bin.count + (MODEL_SHARE * prior.contrast()).powi(2)
+}
+
+/// Huber's loss of a standardised miss, and its weight.
+fn huber(z: f64) -> (f64, f64) {
+    if z.abs() <= HUBER { (z * z, 1.0) } else { (HUBER * (2.0 * z.abs() - HUBER), HUBER / z.abs()) }
+}
+
+fn prior_terms(slab: &Slab, prior: &Prior) -> [(f64, f64, f64); 3] {
+    [
+        (slab.outside, prior.outside.0, prior.outside.1),
+        (slab.cortex, prior.cortex.0, prior.cortex.1),
+        (slab.inside, prior.inside.0, prior.inside.1),
+    ]
+}
+
+/// How much denser than it may be the inside is, in standard deviations, and 1 over one; none where
+/// it is not.
+fn inside_too_dense(slab: &Slab, prior: &Prior) -> Option<(f64, f64)> {
+    let sd = INSIDE_BELOW.1 * prior.contrast();
+    let over = slab.inside - slab.cortex + INSIDE_BELOW.0 * prior.contrast();
+    (over > 0.0).then_some((over / sd, 1.0 / sd))
+}
+
+fn misses(bins: &[Bin], prior: &Prior, slab: &Slab, sigma: f64) -> f64 {
+    bins.iter()
+        .map(|bin| {
+            let miss = bin.grey - slab.grey_and_slope(bin.depth, sigma).0;
+            huber(miss / variance(bin, prior).sqrt()).0
+        })
+        .sum()
+}
+
+fn sum_of_squares(bins: &[Bin], prior: &Prior, slab: &Slab, sigma: f64) -> f64 {
+    let priors: f64 =
+        prior_terms(slab, prior).iter().map(|(y, mean, sd)| ((y - mean) / sd).powi(2)).sum();
+    let dense = inside_too_dense(slab, prior).map_or(0.0, |d| d.0 * d.0);
+    misses(bins, prior, slab, sigma) + priors + dense
+}
+
+/// Least squares by Levenberg and Marquardt from a start; a held thickness or blur stays.
+pub(crate) fn descend(
+    bins: &[Bin],
+    prior: &Prior,
+    start: Slab,
+    hold_thickness: bool,
+    free_blur: bool,
+) -> Option<SlabFit> {
+    let (mut slab, mut sigma) = (start, prior.sigma);
+    let mut chi2 = sum_of_squares(bins, prior, &slab, sigma);
+    let mut damping = 1e-3;
+    let mut normal = SMatrix::<f64, N, N>::zeros();
+    let mut with_blur = SVector::<f64, N>::zeros();
+    for _ in 0..ROUNDS {
+        normal = SMatrix::zeros();
+        let mut right = SVector::<f64, N>::zeros();
+        for bin in bins {
+            let (grey, row) = slab.row(bin.depth, sigma);
+            let sd = variance(bin, prior).sqrt();
+            let miss = (bin.grey - grey) / sd;
+            let weight = huber(miss).1;
+            let row = SVector::<f64, N>::from(row) / sd;
+            normal += row * row.transpose() * weight;
+            right += row * (miss * weight);
+        }
+        for (n, (y, mean, sd)) in prior_terms(&slab, prior).into_iter().enumerate() {
+            normal[(n + 2, n + 2)] += 1.0 / (sd * sd);
+            right[n + 2] += (mean - y) / (sd * sd);
+        }
+        if let Some((over, rate)) = inside_too_dense(&slab, prior) {
+            for (a, sign_a) in [(CORTEX, -1.0), (INSIDE, 1.0)] {
+                right[a] -= sign_a * rate * over;
+                for (b, sign_b) in [(CORTEX, -1.0), (INSIDE, 1.0)] {
+                    normal[(a, b)] += sign_a * sign_b * rate * rate;
+                }
+            }
+        }
+        with_blur = normal.column(SIGMA).into_owned();
+        for (held, n) in [(hold_thickness, THICKNESS), (!free_blur, SIGMA)] {
+            if held {
+                normal.row_mut(n).fill(0.0);
+                normal.column_mut(n).fill(0.0);
+                normal[(n, n)] = 1e12;
+                right[n] = 0.0;
+            }
+        }
+        // A trace keeps what nothing tells (the inner edge of a solid wall) where it is.
+        normal[(THICKNESS, THICKNESS)] += 1e-2;
+        let mut settled = false;
+        let mut better = false;
+        for _ in 0..6 {
+            let mut damped = normal;
+            for n in 0..N {
+                damped[(n, n)] *= 1.0 + damping;
+            }
+            let step = damped.cholesky()?.solve(&right);
+            let next = Slab {
+                surface: slab.surface + step[0].clamp(-0.3, 0.3),
+                thickness: (slab.thickness + step[1].clamp(-0.5, 0.5)).max(THINNEST_MM),
+                outside: slab.outside + step[2],
+                cortex: slab.cortex + step[3],
+                inside: slab.inside + step[4],
+                ..slab
+            };
+            let next_sigma = (sigma + step[5]).clamp(0.3 * prior.sigma, 3.0 * prior.sigma);
+            let found = sum_of_squares(bins, prior, &next, next_sigma);
+            if found <= chi2 {
+                settled = step[0].abs().max(step[1].abs()).max(step[5].abs()) < SETTLED_MM
+                    || chi2 - found < 1e-5;
+                (slab, sigma, chi2) = (next, next_sigma, found);
+                damping = (0.3 * damping).max(1e-9);
+                better = true;
+                break;
+            }
+            damping *= 8.0;
+        }
+        if settled || !better {
+            break;
+        }
+    }
+    let freedom = (bins.len() as f64 - 5.0).max(1.0);
+    let excess = misses(bins, prior, &slab, sigma) / freedom;
+    let inverse = normal.cholesky()?.inverse();
+    // Were the blur another, the others would move to where the gradient vanishes again.
+    (with_blur[SIGMA], with_blur[if hold_thickness { THICKNESS } else { SIGMA }]) = (0.0, 0.0);
+    let moved = -(inverse * with_blur);
+    let by_sigma = (moved[0], moved[THICKNESS]);
+    let covariance = inverse * excess.max(1.0);
+    chi2.is_finite().then_some(SlabFit { slab, sigma, covariance, by_sigma, chi2, excess })
+}
