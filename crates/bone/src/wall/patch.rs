@@ -15,8 +15,10 @@ const FEWEST_VOXELS: usize = 30;
 /// standard deviations of the tangent of the angle before anything was looked at.
 const LEAN_ALONG: f64 = 0.1;
 const LEAN_BESIDE: f64 = 0.3;
-/// ... and its wall to thicken along the section by no more than about this share.
+/// ... and its wall to thicken along the section by no more than about this share, the more the farther by
+/// this much for each millimetre.
 const THICKENS: f64 = 0.5;
+const THICKENS_MORE: f64 = 0.5;
 /// ... and to be bent otherwise than the outline says by no more than about this, 1/mm.
 const BENDS: f64 = 0.1;
 /// Rounds in which the lean is found.
@@ -69,6 +71,8 @@ pub(crate) struct Patch {
     pub(crate) bend: f64,
     /// Thickness gained for each millimetre along the section.
     pub(crate) thickens: f64,
+    /// ... and for each square millimetre.
+    thickens_more: f64,
     along_mm: f64,
 }
 
@@ -150,8 +154,9 @@ impl Patch {
                     let t = i as f64;
                     let Some(grey) = volume.voxel_grey(i, j, k) else { continue };
                     let s = at[0] + t * rates[0];
+                    let z = at[1] + t * rates[1];
                     let depth = below_circle(s, at[2] + t * rates[2], face.curvature);
-                    spots.push(Spot { s, z: at[1] + t * rates[1], depth, grey });
+                    spots.extend(depth.map(|depth| Spot { s, z, depth, grey }));
                 }
             }
         }
@@ -163,13 +168,20 @@ impl Patch {
             lean: (0.0, 0.0),
             bend: 0.0,
             thickens: 0.0,
+            thickens_more: 0.0,
             along_mm: reach.along_mm,
         })
     }
 
+    /// The same voxels about a surface that lies as the face says.
+    pub(crate) fn laid_flat(&self) -> Self {
+        Self { lean: (0.0, 0.0), bend: 0.0, thickens: 0.0, thickens_more: 0.0, ..self.clone() }
+    }
+
     /// Takes how the surface lies from another patch about the same face.
     pub(crate) fn lies_as(&mut self, other: &Self) {
-        (self.lean, self.bend, self.thickens) = (other.lean, other.bend, other.thickens);
+        (self.lean, self.bend) = (other.lean, other.bend);
+        (self.thickens, self.thickens_more) = (other.thickens, other.thickens_more);
     }
 
     /// Ratio of a distance along the face's normal to one along that of the leaning surface.
@@ -215,11 +227,11 @@ impl Patch {
     /// being `slab`.
     pub(crate) fn find_lean(&mut self, slab: &Slab, sigma_mm: f64, noise: f64, inside_mm: f64) {
         // The lean is told by edges; of the voxels deep in one tissue nothing is asked.
-        let sd = [f64::INFINITY, LEAN_ALONG, LEAN_BESIDE, THICKENS, BENDS];
+        let sd = [f64::INFINITY, LEAN_ALONG, LEAN_BESIDE, THICKENS, BENDS, THICKENS_MORE];
         let flat = FLAT_SHARE * (slab.cortex - slab.outside).abs() / sigma_mm;
         for _ in 0..LEAN_ROUNDS {
-            let mut normal = nalgebra::Matrix5::<f64>::zeros();
-            let mut right = nalgebra::Vector5::zeros();
+            let mut normal = nalgebra::Matrix6::<f64>::zeros();
+            let mut right = nalgebra::Vector6::zeros();
             let slant = 1.0 / self.slant();
             for spot in &self.spots {
                 let depth = self.depth_of(spot, slant);
@@ -231,18 +243,21 @@ impl Patch {
                 if slope.abs().max(inner.abs()) < flat {
                     continue;
                 }
-                let miss = spot.grey - (grey - inner * self.thickens * spot.s);
-                let row = nalgebra::Vector5::new(
+                let thicker = (self.thickens + self.thickens_more * spot.s) * spot.s;
+                let miss = spot.grey - (grey - inner * thicker);
+                let row = nalgebra::Vector6::new(
                     -slope,
                     -slope * spot.s,
                     -slope * spot.z,
                     -inner * spot.s,
                     -slope * 0.5 * spot.s * spot.s,
+                    -inner * spot.s * spot.s,
                 );
                 normal += row * row.transpose();
                 right += row * miss;
             }
-            let held = [0.0, self.lean.0, self.lean.1, self.thickens, self.bend];
+            let (lean, thickens) = (self.lean, [self.thickens, self.thickens_more]);
+            let held = [0.0, lean.0, lean.1, thickens[0], self.bend, thickens[1]];
             for (n, (value, sd)) in held.into_iter().zip(sd).enumerate().skip(1) {
                 normal[(n, n)] += (noise / sd).powi(2);
                 right[n] -= (noise / sd).powi(2) * value;
@@ -252,7 +267,9 @@ impl Patch {
             self.lean.0 = (self.lean.0 + by[1]).clamp(-3.0 * LEAN_ALONG, 3.0 * LEAN_ALONG);
             self.lean.1 = (self.lean.1 + by[2]).clamp(-3.0 * LEAN_BESIDE, 3.0 * LEAN_BESIDE);
             self.thickens = (self.thickens + by[3]).clamp(-2.0 * THICKENS, 2.0 * THICKENS);
-            self.bend = (self.bend + by[4]).clamp(-2.0 * BENDS, 2.0 * BENDS);
+            self.bend = (self.bend + by[4]).clamp(-4.0 * BENDS, 4.0 * BENDS);
+            self.thickens_more =
+                (self.thickens_more + by[5]).clamp(-2.0 * THICKENS_MORE, 2.0 * THICKENS_MORE);
             if by[1].abs().max(by[2].abs()) < 2e-3 {
                 break;
             }
@@ -280,9 +297,10 @@ impl Patch {
 }
 
 /// Distance below the circle of a curvature that touches the origin, `s` along and `depth` below its
-/// tangent.
-fn below_circle(s: f64, depth: f64, curvature: f64) -> f64 {
+/// tangent; `None` beyond the middle of the circle, where what is near is its far side.
+fn below_circle(s: f64, depth: f64, curvature: f64) -> Option<f64> {
     let out = -depth;
-    let root = ((curvature * s).powi(2) + (1.0 + curvature * out).powi(2)).sqrt();
-    -(curvature * (s * s + out * out) + 2.0 * out) / (1.0 + root)
+    let towards = 1.0 + curvature * out;
+    let root = ((curvature * s).powi(2) + towards.powi(2)).sqrt();
+    (towards > 0.0).then(|| -(curvature * (s * s + out * out) + 2.0 * out) / (1.0 + root))
 }

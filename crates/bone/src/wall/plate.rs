@@ -101,7 +101,9 @@ fn wall_at(
         return None;
     }
     let place = Place::at_vertex(frame, outline, index, &survey.smoothness())?;
-    survey.fit(volume, place, full(survey, &place)).filter(|wall| survey.believes(wall))
+    survey
+        .fit(volume, place, full(survey, &place))
+        .filter(|wall| wall.is_whole && survey.believes(wall))
 }
 
 /// All voxels about a place.

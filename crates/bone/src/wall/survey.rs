@@ -48,6 +48,12 @@ const THICK_BLURS: f64 = 1.7;
 const ENOUGH_EDGES: usize = 4;
 const THINNER_BLURS: f64 = 1.15;
 const PLATEAU_BLURS: f64 = 1.5;
+/// Where a fit misses the voxels by more than this many times their noise (squared), it is looked at again how
+/// the surface leans, so many times in all.
+const GOOD_EXCESS: f64 = 1.5;
+const FIT_ROUNDS: usize = 4;
+/// Of a wall that no fit explains, the surface alone is fitted, down to so many blurs.
+const SHALLOW_BLURS: f64 = 0.8;
 /// A fit that misses the voxels by more than this many times their noise (squared) is not believed.
 const MOST_EXCESS: f64 = 8.0;
 /// ... nor does one that misses by more than this many tell the blur: its wall is not even.
@@ -101,6 +107,8 @@ pub(crate) struct WallFit {
     pub(crate) z2: f64,
     /// How deep voxels were looked at, mm.
     pub(crate) inside_mm: f64,
+    /// Whether it was fitted down to what lies inside; else its surface alone.
+    pub(crate) is_whole: bool,
 }
 
 /// Blur, levels and outline of the walls of a section, the outline moved to their surfaces.
@@ -243,12 +251,62 @@ impl WallSurvey {
             .max(0.5 * fwhm)
             .min(reach.inside_mm);
         let noise = self.noise.hypot(LEAN_NOISE * self.contrast());
-        patch.find_lean(&fit.slab, prior.sigma, noise, inside_mm);
-        let bins = patch.bins(inside_mm, BIN_MM);
-        let start = Slab { inner_spread: patch.inner_spread(), ..fit.slab };
         let solid = fit.slab.thickness > reach.inside_mm;
-        fit = super::slab::descend(&bins, &prior, start, solid, false)?;
-        Some(WallFit { place, patch, fit, z2, inside_mm })
+        let mut slab = fit.slab;
+        let mut best: Option<(Patch, SlabFit)> = None;
+        for _ in 0..FIT_ROUNDS {
+            patch.find_lean(&slab, prior.sigma, noise, inside_mm);
+            let bins = patch.bins(inside_mm, BIN_MM);
+            let start = Slab { inner_spread: patch.inner_spread(), ..slab };
+            let Some(found) = super::slab::descend(&bins, &prior, start, solid, false) else {
+                break;
+            };
+            let better = best.as_ref().is_none_or(|b| found.excess < b.1.excess);
+            if better {
+                best = Some((patch.clone(), found));
+            }
+            if !better || found.excess <= GOOD_EXCESS {
+                break;
+            }
+            slab = Slab { cortex: slab.cortex.max(prior.cortex.0), ..found.slab };
+        }
+        let (patch, fit) = best?;
+        let inside = SHALLOW_BLURS * fwhm;
+        if fit.excess > MOST_EXCESS
+            && let Some((patch, fit)) = self.surface_alone(&patch, &fit.slab, &prior, inside)
+        {
+            return Some(WallFit { place, patch, fit, z2, inside_mm: inside, is_whole: false });
+        }
+        Some(WallFit { place, patch, fit, z2, inside_mm, is_whole: true })
+    }
+
+    /// The surface of a wall that is not even: of its first blur alone, taken as solid.
+    fn surface_alone(
+        &self,
+        patch: &Patch,
+        slab: &Slab,
+        prior: &Prior,
+        inside_mm: f64,
+    ) -> Option<(Patch, SlabFit)> {
+        let mut patch = patch.laid_flat();
+        let mut slab = Slab {
+            surface: 0.0,
+            thickness: inside_mm + 1.0,
+            outside: prior.outside.0,
+            cortex: prior.cortex.0,
+            inner_spread: 0.0,
+            ..*slab
+        };
+        let noise = self.noise.hypot(LEAN_NOISE * self.contrast());
+        let mut found = None;
+        for _ in 0..2 {
+            patch.find_lean(&slab, prior.sigma, noise, inside_mm);
+            let fit =
+                super::slab::descend(&patch.bins(inside_mm, BIN_MM), prior, slab, true, false)?;
+            slab = fit.slab;
+            found = Some(fit);
+        }
+        found.filter(|f| f.excess <= GOOD_EXCESS).map(|f| (patch, f))
     }
 
     /// Learns noise, blur and the cortex' level from fitted walls.
@@ -337,6 +395,45 @@ impl WallSurvey {
     /// fitted, it stays as it is.
     fn moved(&mut self, outline: &Outline, fits: Vec<WallFit>) -> Outline {
         let mut fitted = vec![None; outline.points().len()];
+        if std::env::var("JG_DBG").is_ok() {
+            eprintln!(
+                "blur {:?} noise {} outside {:?} cortex {:?} inside {:?}",
+                self.blur, self.noise, self.outside, self.cortex, self.inside
+            );
+            let sharp = crate::tip::sharp_reach(outline, self.blur.sigma(0.0));
+            eprintln!("sharp {sharp:?}");
+            for i in self.spaced(outline, NODE_MM) {
+                let p = outline.points()[i];
+                let Some(n) = fits.iter().position(|w| w.place.index == i) else {
+                    eprintln!("NODE {:.3} {:.3} none", p.buccal_mm, p.apical_mm);
+                    continue;
+                };
+                let w = &fits[n];
+                let at = w.place.below(w.fit.slab.surface * w.patch.slant());
+                eprintln!(
+                    "{} {:.3} {:.3} fit {:.3} {:.3} surf {:.3} thick {:.3} levels {:.0} {:.0} {:.0} curv {:.3} bend {:.3} lean {:?} thickens {:.2} u {:.3} excess {:.2} through {:.2} believed {} out {}",
+                    if w.fit.excess > 1.0 { "NODEX" } else { "NODE" },
+                    p.buccal_mm,
+                    p.apical_mm,
+                    at.buccal_mm,
+                    at.apical_mm,
+                    w.fit.slab.surface,
+                    w.fit.slab.thickness,
+                    w.fit.slab.outside,
+                    w.fit.slab.cortex,
+                    w.fit.slab.inside,
+                    w.fit.slab.curvature,
+                    w.patch.bend,
+                    w.patch.lean,
+                    w.patch.thickens,
+                    w.fit.covariance[(0, 0)].sqrt(),
+                    w.fit.excess,
+                    w.place.through_mm,
+                    self.believes(w),
+                    stands_out(&fits, n)
+                );
+            }
+        }
         let fits: Vec<WallFit> = fits.into_iter().filter(|w| self.believes(w)).collect();
         let sharp = crate::tip::sharp_reach(outline, self.blur.sigma(0.0));
         for (n, wall) in fits.iter().enumerate() {
