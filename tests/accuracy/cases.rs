@@ -52,9 +52,10 @@ fn bands(cell: usize) -> [usize; 3] {
 }
 
 impl Case {
-    /// Ridge number `index` of the series; the same number gives the same voxels.
-    pub(crate) fn draw(index: usize) -> Self {
-        let mut rng = ChaCha8Rng::seed_from_u64(20_260_000 + index as u64);
+    /// Ridge number `index` of a series; the same numbers give the same voxels.
+    pub(crate) fn draw(index: usize, series: u64) -> Self {
+        let seed = 1_000_000 * series + index as u64;
+        let mut rng = ChaCha8Rng::seed_from_u64(20_260_000 + seed);
         let mut between = |low: f64, high: f64| low + (high - low) * rng.random::<f64>();
         let cell = index % CELLS;
         let [v, b, n] = bands(cell);
@@ -102,7 +103,7 @@ impl Case {
             .with_turn(turn, between(0.0, 180.0))
             .with_shift_voxels([between(0.0, 1.0), between(0.0, 1.0), between(0.0, 1.0)])
             .with_margin_mm(4.5);
-        let noise = Noise { sd: contrast / contrast_to_noise, seed: index as u64 };
+        let noise = Noise { sd: contrast / contrast_to_noise, seed };
         Self { cell, blur_fwhm_mm, plates_mm, ridge, grid, noise, nominal: (soft, soft + contrast) }
     }
 

@@ -137,7 +137,8 @@ fn distance_to(outline: &Outline, p: SectionPoint) -> f64 {
             let (du, dv) = (b.buccal_mm - a.buccal_mm, b.apical_mm - a.apical_mm);
             let (pu, pv) = (p.buccal_mm - a.buccal_mm, p.apical_mm - a.apical_mm);
             let t = ((pu * du + pv * dv) / (du * du + dv * dv).max(1e-12)).clamp(0.0, 1.0);
-            (pu - t * du).hypot(pv - t * dv)
+            (pu - t * du).powi(2) + (pv - t * dv).powi(2)
         })
         .fold(f64::INFINITY, f64::min)
+        .sqrt()
 }

@@ -20,20 +20,30 @@ static TABLE: LazyLock<Vec<(f64, f64)>> = LazyLock::new(|| {
         .collect()
 });
 
-/// Distribution function and density of the standard normal distribution at `z`.
-#[inline]
-pub(crate) fn normal(z: f64) -> (f64, f64) {
-    if !(z > -REACH) {
-        return (0.0, 0.0);
+/// The table at hand.
+#[derive(Clone, Copy)]
+pub(crate) struct Normal(&'static [(f64, f64)]);
+
+impl Normal {
+    pub(crate) fn table() -> Self {
+        Self(&TABLE)
     }
-    if z >= REACH {
-        return (1.0, 0.0);
+
+    /// Distribution function and density of the standard normal distribution at `z`.
+    #[inline]
+    pub(crate) fn at(self, z: f64) -> (f64, f64) {
+        if !(z > -REACH) {
+            return (0.0, 0.0);
+        }
+        if z >= REACH {
+            return (1.0, 0.0);
+        }
+        let x = (z + REACH) * PER_SIGMA;
+        // Within the table by the checks above.
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let at = x as usize;
+        let t = x - at as f64;
+        let (a, b) = (self.0[at], self.0[at + 1]);
+        (a.0 + t * (b.0 - a.0), a.1 + t * (b.1 - a.1))
     }
-    let x = (z + REACH) * PER_SIGMA;
-    // Within the table by the checks above.
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
-    let at = x as usize;
-    let t = x - at as f64;
-    let (a, b) = (TABLE[at], TABLE[at + 1]);
-    (a.0 + t * (b.0 - a.0), a.1 + t * (b.1 - a.1))
 }

@@ -3,7 +3,7 @@
 use jawgauge_space::{PatientPoint, PatientVector, VoxelCoord};
 use jawgauge_volume::Volume;
 
-use super::slab::{Bin, Slab};
+use super::slab::{Bin, Profile, Slab};
 
 /// Width of the bins of depth for a final and for a first fit, mm: a third of the sharpest blur's
 /// standard deviation, and twice that.
@@ -26,6 +26,8 @@ const LEAN_ROUNDS: usize = 2;
 /// Voxels where the grey value changes by less than this share of the contrast over one standard deviation
 /// of the blur say nothing of the lean.
 const FLAT_SHARE: f64 = 0.01;
+/// ... as it does farther from edges than this many of them.
+const LEVEL_SIGMAS: f64 = 3.5;
 
 /// A place on the surface of the bone and how the surface lies there.
 #[derive(Debug, Clone, Copy)]
@@ -229,6 +231,7 @@ impl Patch {
         // The lean is told by edges; of the voxels deep in one tissue nothing is asked.
         let sd = [f64::INFINITY, LEAN_ALONG, LEAN_BESIDE, THICKENS, BENDS, THICKENS_MORE];
         let flat = FLAT_SHARE * (slab.cortex - slab.outside).abs() / sigma_mm;
+        let profile = Profile::of(slab, sigma_mm);
         for _ in 0..LEAN_ROUNDS {
             let mut normal = nalgebra::Matrix6::<f64>::zeros();
             let mut right = nalgebra::Vector6::zeros();
@@ -238,8 +241,11 @@ impl Patch {
                 if depth > inside_mm {
                     continue;
                 }
-                let (grey, slope) = slab.grey_and_slope(depth, sigma_mm);
-                let inner = slab.inner_slope(depth, sigma_mm);
+                if profile.is_level(depth, LEVEL_SIGMAS) {
+                    continue;
+                }
+                let (grey, outer, inner) = profile.grey_and_slopes(depth);
+                let slope = outer + inner;
                 if slope.abs().max(inner.abs()) < flat {
                     continue;
                 }
@@ -285,12 +291,13 @@ impl Patch {
     /// Sum of squares of what voxels miss the profile by, and their number.
     pub(crate) fn scatter(&self, slab: &Slab, sigma_mm: f64, inside_mm: f64) -> (f64, f64) {
         let slant = 1.0 / self.slant();
+        let profile = Profile::of(slab, sigma_mm);
         self.spots.iter().fold((0.0, 0.0), |(sum, n), spot| {
             let depth = self.depth_of(spot, slant);
             if depth > inside_mm {
                 return (sum, n);
             }
-            let miss = spot.grey - slab.grey_and_slope(depth, sigma_mm).0;
+            let miss = spot.grey - profile.grey_and_slopes(depth).0;
             (sum + miss * miss, n + 1.0)
         })
     }

@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use super::faces::{DEEPEST_MM, Place};
 use super::patch::{BIN_MM, Reach};
-use super::slab::{Bin, Prior, Slab, THICKNESS, descend};
+use super::slab::{Bin, FINAL, Prior, Slab, THICKNESS, descend};
 use super::survey::{WallFit, WallSurvey};
 use crate::error::Unmeasured;
 use crate::gum::{Budget, Source};
@@ -154,7 +154,7 @@ fn see_far(volume: &Volume, survey: &WallSurvey, wall: &mut WallFit, far: (f64, 
     patch.lies_as(&wall.patch);
     let slab = Slab { far: Some((inner, far.1)), ..wall.fit.slab };
     let bins = patch.bins(inside_mm, BIN_MM);
-    if let Some(fit) = descend(&bins, &survey.prior(wall.z2), slab, false, false) {
+    if let Some(fit) = descend(&bins, &survey.prior(wall.z2), slab, false, false, FINAL) {
         (wall.patch, wall.fit, wall.inside_mm) = (patch, fit, inside_mm);
     }
 }
@@ -250,7 +250,7 @@ fn likelihood(
             // Keep the middle of the wall where it is.
             let by = steps[n] - slab.thickness;
             let start = Slab { thickness: steps[n], surface: slab.surface - 0.5 * by, ..slab };
-            let Some(fit) = descend(bins, prior, start, true, false) else { break };
+            let Some(fit) = descend(bins, prior, start, true, false, FINAL) else { break };
             chi2[n] = fit.chi2;
             slab = fit.slab;
         }

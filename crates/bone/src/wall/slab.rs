@@ -2,7 +2,7 @@
 
 use nalgebra::{SMatrix, SVector};
 
-use super::normal::normal;
+use super::normal::Normal;
 
 /// Thicknesses that a fit begins with, mm.
 const STARTS_MM: [f64; 9] = [0.2, 0.4, 0.65, 0.95, 1.3, 1.7, 2.2, 2.8, 3.6];
@@ -21,9 +21,8 @@ const MODEL_SHARE: f64 = 0.015;
 const INSIDE_BELOW: (f64, f64) = (0.05, 0.05);
 /// Bins that miss by more than this many standard deviations count for less (Huber).
 const HUBER: f64 = 2.5;
-/// Most rounds of one fit, and the step at which it has settled, mm.
+/// Most rounds of one fit.
 const ROUNDS: usize = 25;
-const SETTLED_MM: f64 = 2e-4;
 /// Unknowns: place of the surface, thickness, three levels, blur.
 const N: usize = 6;
 /// Their places in a vector of unknowns.
@@ -31,6 +30,17 @@ pub(crate) const THICKNESS: usize = 1;
 pub(crate) const CORTEX: usize = 3;
 const INSIDE: usize = 4;
 pub(crate) const SIGMA: usize = 5;
+
+/// When a fit has settled: the step of surface and thickness, mm, or the gain in the sum of squares.
+#[derive(Clone, Copy)]
+pub(crate) struct Settled {
+    mm: f64,
+    chi2: f64,
+}
+
+/// A final fit, and one that only finds where to begin.
+pub(crate) const FINAL: Settled = Settled { mm: 2e-4, chi2: 1e-3 };
+const BEGINNING: Settled = Settled { mm: 5e-3, chi2: 0.1 };
 
 /// The mean grey value of voxels about one depth.
 #[derive(Debug, Clone, Copy)]
@@ -92,74 +102,83 @@ pub(crate) struct SlabFit {
     pub(crate) excess: f64,
 }
 
-impl Slab {
-    /// Grey value and its change with depth.
-    ///
-    /// Blur of standard deviation s moves the half-way contour of a surface of radius R by
-    /// s^2 / (2 R) towards the centre of its bend, which is put in at both edges.
-    pub(crate) fn grey_and_slope(&self, depth: f64, sigma: f64) -> (f64, f64) {
-        let [a, b] = self.edges(sigma);
-        let inner = sigma.hypot(self.inner_spread);
-        let (pa, da) = normal((depth - a) / sigma);
-        let (pb, db) = normal((depth - b) / inner);
-        let (up, down) = (self.cortex - self.outside, self.inside - self.cortex);
-        let mut grey = self.outside + up * pa + down * pb;
-        let mut slope = up * da / sigma + down * db / inner;
-        if let Some((at, level)) = self.far {
-            let (p, d) = normal((depth - at) / sigma);
-            grey += (level - self.inside) * p;
-            slope += (level - self.inside) * d / sigma;
-        }
-        (grey, slope)
-    }
+/// The blurred profile across a wall.
+///
+/// Blur of standard deviation s moves the half-way contour of a surface of radius R by s^2 / (2 R)
+/// towards the centre of its bend, which is put in at both edges.
+pub(crate) struct Profile {
+    slab: Slab,
+    normal: Normal,
+    /// Where the blurred edges lie: depth, and their standard deviation.
+    outer: (f64, f64),
+    inner: (f64, f64),
+}
 
-    /// Change of the grey value at a depth with the inner edge's.
-    pub(crate) fn inner_slope(&self, depth: f64, sigma: f64) -> f64 {
-        let [_, b] = self.edges(sigma);
-        (self.inside - self.cortex) * normal((depth - b) / sigma).1 / sigma
-    }
-
-    fn edges(&self, sigma: f64) -> [f64; 2] {
+impl Profile {
+    pub(crate) fn of(slab: &Slab, sigma: f64) -> Self {
         let bent = |curvature: f64| 0.5 * sigma * sigma * curvature;
-        let inner = self.curvature / (1.0 - self.curvature * self.thickness).max(0.3);
-        [self.surface + bent(self.curvature), self.surface + self.thickness + bent(inner)]
+        let inner = slab.curvature / (1.0 - slab.curvature * slab.thickness).max(0.3);
+        let spread = (sigma * sigma + slab.inner_spread * slab.inner_spread).sqrt();
+        Self {
+            outer: (slab.surface + bent(slab.curvature), sigma),
+            inner: (slab.surface + slab.thickness + bent(inner), spread),
+            slab: *slab,
+            normal: Normal::table(),
+        }
+    }
+
+    /// Grey value, and its change with depth by the outer and by the inner edge (and the far one, if
+    /// it is near).
+    pub(crate) fn grey_and_slopes(&self, depth: f64) -> (f64, f64, f64) {
+        let (pa, da) = self.normal.at((depth - self.outer.0) / self.outer.1);
+        let (pb, db) = self.normal.at((depth - self.inner.0) / self.inner.1);
+        let slab = &self.slab;
+        let (up, down) = (slab.cortex - slab.outside, slab.inside - slab.cortex);
+        let mut grey = slab.outside + up * pa + down * pb;
+        let mut inner = down * db / self.inner.1;
+        if let Some((at, level)) = slab.far {
+            let (p, d) = self.normal.at((depth - at) / self.outer.1);
+            grey += (level - slab.inside) * p;
+            inner += (level - slab.inside) * d / self.outer.1;
+        }
+        (grey, up * da / self.outer.1, inner)
+    }
+
+    /// Whether a depth lies so far from both edges that the profile is level there.
+    pub(crate) fn is_level(&self, depth: f64, sigmas: f64) -> bool {
+        let near = |edge: (f64, f64)| (depth - edge.0).abs() < sigmas * edge.1;
+        !(near(self.outer) || near(self.inner)) && self.slab.far.is_none()
     }
 
     /// Grey value and its derivatives by the unknowns.
-    fn row(&self, depth: f64, sigma: f64) -> (f64, [f64; N]) {
-        let [a, b] = self.edges(sigma);
-        let inner = sigma.hypot(self.inner_spread);
-        let (za, zb) = ((depth - a) / sigma, (depth - b) / inner);
-        let ((pa, da), (pb, db)) = (normal(za), normal(zb));
-        let (up, down) = (self.cortex - self.outside, self.inside - self.cortex);
-        let mut grey = self.outside + up * pa + down * pb;
-        let mut row = [
-            -up * da / sigma - down * db / inner,
-            -down * db / inner,
-            1.0 - pa,
-            pa - pb,
-            pb,
-            -up * da * za / sigma - down * db * zb * sigma / (inner * inner),
-        ];
-        if let Some((at, level)) = self.far {
+    fn row(&self, depth: f64) -> (f64, [f64; N]) {
+        let slab = &self.slab;
+        let ((a, sigma), (b, spread)) = (self.outer, self.inner);
+        let (za, zb) = ((depth - a) / sigma, (depth - b) / spread);
+        let ((pa, da), (pb, db)) = (self.normal.at(za), self.normal.at(zb));
+        let (up, down) = (slab.cortex - slab.outside, slab.inside - slab.cortex);
+        let (rise, fall) = (up * da / sigma, down * db / spread);
+        let mut grey = slab.outside + up * pa + down * pb;
+        let mut row =
+            [-rise - fall, -fall, 1.0 - pa, pa - pb, pb, -rise * za - fall * zb * sigma / spread];
+        if let Some((at, level)) = slab.far {
             let z = (depth - at) / sigma;
-            let (p, d) = normal(z);
-            grey += (level - self.inside) * p;
+            let (p, d) = self.normal.at(z);
+            grey += (level - slab.inside) * p;
             row[4] -= p;
-            row[5] -= (level - self.inside) * d * z / sigma;
+            row[5] -= (level - slab.inside) * d * z / sigma;
         }
         (grey, row)
     }
 }
 
-/// Fits a wall to a profile: surface, thickness, levels, and the blur where `free_blur`; the
-/// best of several starts. A thickness in `held` stays.
+/// Where the fit of a wall to a profile begins: about the best surface, thickness and levels of several
+/// starts.
 pub(crate) fn fit_slab(
     bins: &[Bin],
     prior: &Prior,
     start: &Slab,
     inside_mm: f64,
-    free_blur: bool,
 ) -> Option<SlabFit> {
     let mut starts: Vec<(f64, Slab)> = STARTS_MM
         .iter()
@@ -167,19 +186,19 @@ pub(crate) fn fit_slab(
         .map(|&thickness| {
             let slab = Slab { thickness, ..*start };
             let slab = with_levels(bins, prior, slab);
-            (sum_of_squares(bins, prior, &slab, prior.sigma), slab)
+            (look::<0>(bins, prior, &slab, prior.sigma).chi2, slab)
         })
         .collect();
     starts.sort_by(|a, b| a.0.total_cmp(&b.0));
     let best = starts
         .into_iter()
         .take(FOLLOWED)
-        .filter_map(|(_, slab)| descend(bins, prior, slab, false, free_blur))
+        .filter_map(|(_, slab)| descend(bins, prior, slab, false, false, BEGINNING))
         .min_by(|a, b| a.chi2.total_cmp(&b.chi2));
     // Bone that is cortex as deep as it was looked at needs no inner edge.
     let solid = Slab { thickness: inside_mm + BEYOND_SIGMAS * prior.sigma, ..*start };
     let solid = with_levels(bins, prior, solid);
-    let solid = descend(bins, prior, solid, true, free_blur);
+    let solid = descend(bins, prior, solid, true, false, BEGINNING);
     match (best, solid) {
         (Some(best), Some(solid)) if solid.chi2 > best.chi2 + PLAINER_CHI2 => Some(best),
         (best, solid) => solid.or(best),
@@ -191,12 +210,13 @@ fn with_levels(bins: &[Bin], prior: &Prior, mut slab: Slab) -> Slab {
     let mut normal = nalgebra::Matrix3::zeros();
     let mut right = nalgebra::Vector3::zeros();
     let far = slab.far;
+    let profile = Profile::of(&slab, prior.sigma);
     for bin in bins {
-        let weight = 1.0 / variance(bin, prior);
-        let (_, row) = slab.row(bin.depth, prior.sigma);
+        let weight = weight(bin, prior);
+        let (_, row) = profile.row(bin.depth);
         let levels = nalgebra::Vector3::new(row[2], row[3], row[4]);
-        let fixed =
-            far.map_or(0.0, |(at, level)| level * self::normal((bin.depth - at) / prior.sigma).0);
+        let fixed = far
+            .map_or(0.0, |(at, level)| level * profile.normal.at((bin.depth - at) / prior.sigma).0);
         normal += levels * levels.transpose() * weight;
         right += levels * ((bin.grey - fixed) * weight);
     }
@@ -210,8 +230,9 @@ fn with_levels(bins: &[Bin], prior: &Prior, mut slab: Slab) -> Slab {
     slab
 }
 
-fn variance(bin: &Bin, prior: &Prior) -> f64 {
-    prior.noise * prior.noise / bin.count + (MODEL_SHARE * prior.contrast()).powi(2)
+/// The inverse of the variance of a bin's mean.
+fn weight(bin: &Bin, prior: &Prior) -> f64 {
+    1.0 / (prior.noise * prior.noise / bin.count + (MODEL_SHARE * prior.contrast()).powi(2))
 }
 
 /// Huber's loss of a standardised miss, and its weight.
@@ -235,20 +256,61 @@ fn inside_too_dense(slab: &Slab, prior: &Prior) -> Option<(f64, f64)> {
     (over > 0.0).then_some((over / sd, 1.0 / sd))
 }
 
-fn misses(bins: &[Bin], prior: &Prior, slab: &Slab, sigma: f64) -> f64 {
-    bins.iter()
-        .map(|bin| {
-            let miss = bin.grey - slab.grey_and_slope(bin.depth, sigma).0;
-            huber(miss / variance(bin, prior).sqrt()).0
-        })
-        .sum()
+/// A wall against a profile: sums of squares, and the normal equations of the next step.
+struct Look {
+    /// Of the bins alone, and with what was known before.
+    misses: f64,
+    chi2: f64,
+    normal: SMatrix<f64, N, N>,
+    right: SVector<f64, N>,
 }
 
-fn sum_of_squares(bins: &[Bin], prior: &Prior, slab: &Slab, sigma: f64) -> f64 {
-    let priors: f64 =
-        prior_terms(slab, prior).iter().map(|(y, mean, sd)| ((y - mean) / sd).powi(2)).sum();
-    let dense = inside_too_dense(slab, prior).map_or(0.0, |d| d.0 * d.0);
-    misses(bins, prior, slab, sigma) + priors + dense
+/// The sums over the bins of the first `K` unknowns; the others' stay zero.
+fn look<const K: usize>(bins: &[Bin], prior: &Prior, slab: &Slab, sigma: f64) -> Look {
+    let mut misses = 0.0;
+    let mut sums = [[0.0; K]; K];
+    let mut slopes = [0.0; K];
+    let profile = Profile::of(slab, sigma);
+    for bin in bins {
+        let (grey, row) = profile.row(bin.depth);
+        let weight = weight(bin, prior);
+        let miss = bin.grey - grey;
+        let (loss, robust) = huber(miss * weight.sqrt());
+        misses += loss;
+        let weight = weight * robust;
+        for a in 0..K {
+            let scaled = row[a] * weight;
+            slopes[a] += scaled * miss;
+            for b in a..K {
+                sums[a][b] += scaled * row[b];
+            }
+        }
+    }
+    let mut normal = SMatrix::<f64, N, N>::zeros();
+    let mut right = SVector::<f64, N>::zeros();
+    for a in 0..K {
+        right[a] = slopes[a];
+        for b in 0..K {
+            normal[(a, b)] = sums[a.min(b)][a.max(b)];
+        }
+    }
+    let mut chi2 = misses;
+    for (n, (y, mean, sd)) in prior_terms(slab, prior).into_iter().enumerate() {
+        let off = (mean - y) / sd;
+        chi2 += off * off;
+        normal[(n + 2, n + 2)] += 1.0 / (sd * sd);
+        right[n + 2] += off / sd;
+    }
+    if let Some((over, rate)) = inside_too_dense(slab, prior) {
+        chi2 += over * over;
+        for (a, sign_a) in [(CORTEX, -1.0), (INSIDE, 1.0)] {
+            right[a] -= sign_a * rate * over;
+            for (b, sign_b) in [(CORTEX, -1.0), (INSIDE, 1.0)] {
+                normal[(a, b)] += sign_a * sign_b * rate * rate;
+            }
+        }
+    }
+    Look { misses, chi2, normal, right }
 }
 
 /// Least squares by Levenberg and Marquardt from a start; a held thickness or blur stays.
@@ -258,37 +320,14 @@ pub(crate) fn descend(
     start: Slab,
     hold_thickness: bool,
     free_blur: bool,
+    settled: Settled,
 ) -> Option<SlabFit> {
     let (mut slab, mut sigma) = (start, prior.sigma);
-    let mut chi2 = sum_of_squares(bins, prior, &slab, sigma);
+    let look = if free_blur { look::<N> } else { look::<SIGMA> };
+    let mut here = look(bins, prior, &slab, sigma);
     let mut damping = 1e-3;
-    let mut normal = SMatrix::<f64, N, N>::zeros();
-    let mut with_blur = SVector::<f64, N>::zeros();
-    for _ in 0..ROUNDS {
-        normal = SMatrix::zeros();
-        let mut right = SVector::<f64, N>::zeros();
-        for bin in bins {
-            let (grey, row) = slab.row(bin.depth, sigma);
-            let sd = variance(bin, prior).sqrt();
-            let miss = (bin.grey - grey) / sd;
-            let weight = huber(miss).1;
-            let row = SVector::<f64, N>::from(row) / sd;
-            normal += row * row.transpose() * weight;
-            right += row * (miss * weight);
-        }
-        for (n, (y, mean, sd)) in prior_terms(&slab, prior).into_iter().enumerate() {
-            normal[(n + 2, n + 2)] += 1.0 / (sd * sd);
-            right[n + 2] += (mean - y) / (sd * sd);
-        }
-        if let Some((over, rate)) = inside_too_dense(&slab, prior) {
-            for (a, sign_a) in [(CORTEX, -1.0), (INSIDE, 1.0)] {
-                right[a] -= sign_a * rate * over;
-                for (b, sign_b) in [(CORTEX, -1.0), (INSIDE, 1.0)] {
-                    normal[(a, b)] += sign_a * sign_b * rate * rate;
-                }
-            }
-        }
-        with_blur = normal.column(SIGMA).into_owned();
+    let held = |look: &Look| {
+        let (mut normal, mut right) = (look.normal, look.right);
         for (held, n) in [(hold_thickness, THICKNESS), (!free_blur, SIGMA)] {
             if held {
                 normal.row_mut(n).fill(0.0);
@@ -299,8 +338,11 @@ pub(crate) fn descend(
         }
         // A trace keeps what nothing tells (the inner edge of a solid wall) where it is.
         normal[(THICKNESS, THICKNESS)] += 1e-2;
-        let mut settled = false;
-        let mut better = false;
+        (normal, right)
+    };
+    for _ in 0..ROUNDS {
+        let (normal, right) = held(&here);
+        let mut done = true;
         for _ in 0..6 {
             let mut damped = normal;
             for n in 0..N {
@@ -316,28 +358,30 @@ pub(crate) fn descend(
                 ..slab
             };
             let next_sigma = (sigma + step[5]).clamp(0.3 * prior.sigma, 3.0 * prior.sigma);
-            let found = sum_of_squares(bins, prior, &next, next_sigma);
-            if found <= chi2 {
-                settled = step[0].abs().max(step[1].abs()).max(step[5].abs()) < SETTLED_MM
-                    || chi2 - found < 1e-5;
-                (slab, sigma, chi2) = (next, next_sigma, found);
+            let found = look(bins, prior, &next, next_sigma);
+            if found.chi2 <= here.chi2 {
+                done = step[0].abs().max(step[1].abs()).max(step[5].abs()) < settled.mm
+                    || here.chi2 - found.chi2 < settled.chi2;
+                (slab, sigma, here) = (next, next_sigma, found);
                 damping = (0.3 * damping).max(1e-9);
-                better = true;
                 break;
             }
             damping *= 8.0;
         }
-        if settled || !better {
+        if done {
             break;
         }
     }
     let freedom = (bins.len() as f64 - 5.0).max(1.0);
-    let excess = misses(bins, prior, &slab, sigma) / freedom;
-    let inverse = normal.cholesky()?.inverse();
+    let excess = here.misses / freedom;
+    let inverse = held(&here).0.cholesky()?.inverse();
     // Were the blur another, the others would move to where the gradient vanishes again.
+    let all = self::look::<N>(bins, prior, &slab, sigma);
+    let mut with_blur = all.normal.column(SIGMA).into_owned();
     (with_blur[SIGMA], with_blur[if hold_thickness { THICKNESS } else { SIGMA }]) = (0.0, 0.0);
     let moved = -(inverse * with_blur);
     let by_sigma = (moved[0], moved[THICKNESS]);
     let covariance = inverse * excess.max(1.0);
+    let chi2 = here.chi2;
     chi2.is_finite().then_some(SlabFit { slab, sigma, covariance, by_sigma, chi2, excess })
 }

@@ -8,14 +8,14 @@ use super::blur::{Blur, EdgeBlur};
 use super::faces::{Place, Smoothness};
 use super::patch::{BIN_MM, COARSE_BIN_MM, Patch, Reach};
 use super::rounded::{Vertex, rounded, stands_out};
-use super::slab::{CORTEX, Prior, SIGMA, Slab, SlabFit, THICKNESS, fit_slab};
+use super::slab::{CORTEX, FINAL, Prior, SIGMA, Slab, SlabFit, THICKNESS, fit_slab};
 use crate::levels::GreyLevels;
 use crate::outline::Outline;
 use crate::profile::FWHM_PER_SIGMA;
 
 /// Distance of places that tell blur and levels, at first and then, and of fitted places of the outline, mm.
 const SURVEY_MM: [f64; 2] = [1.2, 0.8];
-const NODE_MM: f64 = 0.3;
+const NODE_MM: f64 = 0.4;
 /// Voxels along the surface in the section, and across the section, take part within this, mm.
 const ALONG_MM: f64 = 0.7;
 const BESIDE_MM: f64 = 0.9;
@@ -244,8 +244,7 @@ impl WallSurvey {
             far: None,
         };
         let mut inside_mm = reach.inside_mm;
-        let mut fit =
-            fit_slab(&patch.bins(inside_mm, COARSE_BIN_MM), &prior, &start, inside_mm, false)?;
+        let fit = fit_slab(&patch.bins(inside_mm, COARSE_BIN_MM), &prior, &start, inside_mm)?;
         // What lies far below the wall says nothing of it.
         inside_mm = (fit.slab.surface + fit.slab.thickness + INSIDE_BLURS * fwhm)
             .max(0.5 * fwhm)
@@ -258,7 +257,8 @@ impl WallSurvey {
             patch.find_lean(&slab, prior.sigma, noise, inside_mm);
             let bins = patch.bins(inside_mm, BIN_MM);
             let start = Slab { inner_spread: patch.inner_spread(), ..slab };
-            let Some(found) = super::slab::descend(&bins, &prior, start, solid, false) else {
+            let Some(found) = super::slab::descend(&bins, &prior, start, solid, false, FINAL)
+            else {
                 break;
             };
             let better = best.as_ref().is_none_or(|b| found.excess < b.1.excess);
@@ -301,8 +301,14 @@ impl WallSurvey {
         let mut found = None;
         for _ in 0..2 {
             patch.find_lean(&slab, prior.sigma, noise, inside_mm);
-            let fit =
-                super::slab::descend(&patch.bins(inside_mm, BIN_MM), prior, slab, true, false)?;
+            let fit = super::slab::descend(
+                &patch.bins(inside_mm, BIN_MM),
+                prior,
+                slab,
+                true,
+                false,
+                FINAL,
+            )?;
             slab = fit.slab;
             found = Some(fit);
         }
@@ -367,7 +373,7 @@ impl WallSurvey {
             ..self.prior(wall.z2)
         };
         let bins = wall.patch.bins(wall.inside_mm, BIN_MM);
-        let fit = super::slab::descend(&bins, &prior, wall.fit.slab, false, true)?;
+        let fit = super::slab::descend(&bins, &prior, wall.fit.slab, false, true, FINAL)?;
         let u_sigma = fit.covariance[(SIGMA, SIGMA)].sqrt();
         let u_thickness = fit.covariance[(THICKNESS, THICKNESS)].sqrt();
         let told = u_sigma < 0.4 * fit.sigma && u_thickness < 0.5 * fit.slab.thickness;
