@@ -9,6 +9,9 @@ use crate::section_bone::SectionBone;
 /// What the model of a blurred wall misses at a fitted place, one standard deviation, mm: bends that
 /// change along the patch, the grid's phase (phantoms of `tests/accuracy`).
 const MODEL_MM: f64 = 0.010;
+/// A contour at a level that even a thin wall reaches lies outside the surface by about this share of the
+/// blur; that it was sunk by as much as its neighbours takes off about half of that.
+const LOW_SHARE: f64 = 0.13;
 /// A line that crosses a surface at less than this cosine is taken to cross it so.
 const STEEPEST_COSINE: f64 = 0.35;
 /// The extreme of a stretch of edge is less certain than one place of it, by this factor: flat tops in
@@ -53,7 +56,7 @@ impl SectionBone {
     pub(crate) fn edge_sources(&self, p: SectionPoint, along: (f64, f64)) -> EdgeSources {
         let fitted = self.walls.as_ref().and_then(|w| Some((w, w.edge_near(p)?)));
         let Some((walls, edge)) = fitted else {
-            let model_mm = self.quality.u_edge_mm(self.slope_at(p, along));
+            let model_mm = self.quality.u_edge_mm(self.slope_at(p, along)).hypot(self.low_mm());
             return EdgeSources { model_mm, ..EdgeSources::default() };
         };
         let cosine = (edge.inward.0 * along.0 + edge.inward.1 * along.1).abs();
@@ -68,12 +71,19 @@ impl SectionBone {
         }
     }
 
+    /// What a place without a fitted wall is uncertain by where the outline began at a level lower than
+    /// half-way, mm.
+    fn low_mm(&self) -> f64 {
+        let low = self.walls.as_ref().is_some_and(|w| !w.is_half_way);
+        if low { LOW_SHARE * self.quality.blur_fwhm_mm } else { 0.0 }
+    }
+
     /// The sources of an extreme of the outline, crest or base.
     pub(crate) fn extreme_sources(&self, p: SectionPoint) -> EdgeSources {
         let along = (0.0, 1.0);
         let fitted = self.walls.as_ref().is_some_and(|w| w.edge_near(p).is_some());
         if !fitted {
-            let model_mm = self.quality.u_tip_mm(self.slope_at(p, along));
+            let model_mm = self.quality.u_tip_mm(self.slope_at(p, along)).hypot(self.low_mm());
             return EdgeSources { model_mm, ..EdgeSources::default() };
         }
         let edge = self.edge_sources(p, along);

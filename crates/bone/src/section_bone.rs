@@ -18,7 +18,7 @@ use crate::threshold::{
 };
 use crate::tip::put_back;
 use crate::uncertainty::{EdgeQuality, Measured};
-use crate::wall::{Blur, WallSurvey, survey_walls};
+use crate::wall::{Blur, Start, WallSurvey, survey_walls};
 
 /// Part of the plane that is searched for the site's bone: to either side, above and below
 /// the site's point, mm. Jaws are up to about 40 mm high.
@@ -192,7 +192,7 @@ pub fn outline_section(
             let Some((outlined, lost)) = found else { break };
             let half_way = threshold.grey;
             let again = grey_levels(&image, &outlined.outline, half_way, outlined.crest);
-            better = Some(outlined);
+            better = Some((outlined, lost));
             match again {
                 // Where a wall was lost, the levels beside it were none of the edge's.
                 Some(levels) if lost => {
@@ -202,13 +202,15 @@ pub fn outline_section(
                 _ => break,
             }
         }
-        piece = better.unwrap_or(piece);
+        let is_half_way = better.as_ref().is_none_or(|b| !b.1);
+        piece = better.map_or(piece, |b| b.0);
         if !threshold.levels.is_some_and(|levels| are_apart(&levels)) {
             return Err(no_two_classes(&image));
         }
         if let Some(levels) = &threshold.levels {
+            let start = Start { outline: &piece.outline, is_half_way };
             let (survey, outline) =
-                survey_walls(volume, &frame, &piece.outline, levels, blur_fwhm_mm.map(Blur::given));
+                survey_walls(volume, &frame, start, levels, blur_fwhm_mm.map(Blur::given));
             piece.outline = outline;
             walls = Some(survey);
         }
@@ -216,7 +218,8 @@ pub fn outline_section(
     let cut_off = threshold
         .levels
         .map_or_else(CutOff::default, |levels| CutOff::find(volume, &image, &piece, &levels));
-    let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
+    let is_half_way = walls.as_ref().is_some_and(|w| w.is_half_way);
+    let half_way_levels = threshold.levels.filter(|_| is_half_way);
     let mut warnings = piece_warnings(&piece, &threshold);
     if cut_off != CutOff::default() {
         warnings.push(BoneWarning::GreysCutOff { cut_off });

@@ -73,31 +73,44 @@ impl SlabLook {
             low.outline = closed;
         }
         let beyond = BEYOND_BLURS * levels.blur_fwhm_mm + BEYOND_MM;
-        let around = |o: &Outline| -> f64 { o.sides().map(|(a, b)| a.distance_mm(b)).sum() };
-        let open_ring = around(&piece.outline) > RING_SHARE * around(&low.outline);
-        let points = low.outline.points();
-        let before = |i: usize| points[(i + points.len() - 1) % points.len()];
-        let astray_mm: f64 = (0..points.len())
-            .filter(|&i| low.outline.clip_at(i).is_none())
-            .filter(|&i| distance_to(&piece.outline, points[i]) > beyond)
-            .map(|i| points[i].distance_mm(before(i)))
-            .sum();
-        let lost = open_ring || astray_mm > LOST_MM;
+        let lost = loses_wall(&piece.outline, &low.outline, beyond);
         if !lost {
             // A slab wears a sharp tip down further than the scan did.
             let sigma = levels.blur_fwhm_mm / FWHM_PER_SIGMA;
             let smooth = || site_piece(&self.image, levels.half_way(), self.site).ok();
-            let plain = |p: &SitePiece| sharp_reach(&p.outline, sigma).is_none();
+            // ... and a thin wall that leans across it.
+            let plain = |p: &SitePiece| {
+                sharp_reach(&p.outline, sigma).is_none()
+                    && !loses_wall(&p.outline, &low.outline, beyond)
+            };
             return noisy.then(smooth).flatten().filter(plain).map(|p| (p, false));
         }
         // A wall that was lost leaves thin pieces: the wall, or an open ring. Two thick ones are two bones.
         let is_thick =
-            |o: &Outline| 2.0 * o.area_mm2() / around(o) > WALL_BLURS * levels.blur_fwhm_mm;
+            |o: &Outline| 2.0 * o.area_mm2() / length_of(o) > WALL_BLURS * levels.blur_fwhm_mm;
         let takes_in = |o: &Outline| {
             is_thick(o) && is_thick(&piece.outline) && low.outline.contains(o.points()[0])
         };
         (!piece.beside.iter().any(takes_in)).then_some((low, true))
     }
+}
+
+/// Length all around an outline, mm.
+fn length_of(outline: &Outline) -> f64 {
+    outline.sides().map(|(a, b)| a.distance_mm(b)).sum()
+}
+
+/// Whether an outline runs inside a wall that a lower one goes round, which lies `beyond_mm` outside it
+/// along a plain edge.
+fn loses_wall(outline: &Outline, low: &Outline, beyond_mm: f64) -> bool {
+    let points = low.points();
+    let before = |i: usize| points[(i + points.len() - 1) % points.len()];
+    let astray_mm: f64 = (0..points.len())
+        .filter(|&i| low.clip_at(i).is_none())
+        .filter(|&i| distance_to(outline, points[i]) > beyond_mm)
+        .map(|i| points[i].distance_mm(before(i)))
+        .sum();
+    length_of(outline) > RING_SHARE * length_of(low) || astray_mm > LOST_MM
 }
 
 /// The outline without the largest pocket that opens through a mouth too narrow for anything but a

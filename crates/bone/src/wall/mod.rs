@@ -18,6 +18,8 @@
 mod blur;
 mod direction;
 mod faces;
+mod fitting;
+mod moved;
 mod normal;
 mod patch;
 mod plate;
@@ -29,4 +31,4 @@ pub use blur::{Blur, BlurSource};
 pub use direction::RidgeDirection;
 pub use plate::Plate;
 pub(crate) use plate::measure_plates;
-pub(crate) use survey::{WallSurvey, survey_walls};
+pub(crate) use survey::{Start, WallSurvey, survey_walls};

@@ -5,9 +5,10 @@ use jawgauge_volume::Volume;
 use rayon::prelude::*;
 
 use super::faces::{DEEPEST_MM, Place};
+use super::fitting::WallFit;
 use super::patch::{BIN_MM, Reach};
 use super::slab::{Bin, FINAL, Prior, Slab, THICKNESS, descend};
-use super::survey::{WallFit, WallSurvey};
+use super::survey::WallSurvey;
 use crate::error::Unmeasured;
 use crate::gum::{Budget, Source};
 use crate::outline::Outline;

@@ -2,7 +2,7 @@
 
 use jawgauge_space::SectionPoint;
 
-use super::survey::WallFit;
+use super::fitting::WallFit;
 use crate::outline::Clip;
 
 /// Distance of vertices between fitted places, mm.

@@ -6,16 +6,16 @@ use rayon::prelude::*;
 
 use super::blur::{Blur, EdgeBlur};
 use super::faces::{Place, Smoothness};
-use super::patch::{BIN_MM, COARSE_BIN_MM, Patch, Reach};
-use super::rounded::{Vertex, rounded, stands_out};
-use super::slab::{CORTEX, FINAL, Prior, SIGMA, Slab, SlabFit, THICKNESS, fit_slab};
+use super::fitting::{MOST_EXCESS, WallFit};
+use super::patch::{BIN_MM, Reach};
+use super::slab::{CORTEX, FINAL, Prior, SIGMA, THICKNESS};
 use crate::levels::GreyLevels;
 use crate::outline::Outline;
 use crate::profile::FWHM_PER_SIGMA;
 
 /// Distance of places that tell blur and levels, at first and then, and of fitted places of the outline, mm.
 const SURVEY_MM: [f64; 2] = [1.2, 0.8];
-const NODE_MM: f64 = 0.4;
+pub(super) const NODE_MM: f64 = 0.4;
 /// Voxels along the surface in the section, and across the section, take part within this, mm.
 const ALONG_MM: f64 = 0.7;
 const BESIDE_MM: f64 = 0.9;
@@ -26,14 +26,8 @@ const ALONG_BEND: f64 = 0.6;
 /// Outside the surface within this many blurs and this much, mm.
 const OUTSIDE_BLURS: f64 = 1.0;
 const OUTSIDE_MM: f64 = 0.2;
-/// Inside the inner edge within this many blurs.
-const INSIDE_BLURS: f64 = 1.6;
 /// Spread of the cortex from wall to wall, as a share of its contrast.
 const WALL_SHARE: f64 = 0.15;
-/// Blur of fewer voxel steps than this is no blur: the mean over a voxel alone is 0.68 steps.
-const SHARPEST_VOXELS: f64 = 0.7;
-/// What a wall's model misses counts as noise of this share of the contrast where its lean is found.
-const LEAN_NOISE: f64 = 0.04;
 /// An outline ripples with the grid's phase by this share of a voxel step.
 const RIPPLE_VOXELS: f64 = 0.06;
 /// What is known of cortex, outside and inside before any wall was looked at, shares of contrast.
@@ -48,22 +42,8 @@ const THICK_BLURS: f64 = 1.7;
 const ENOUGH_EDGES: usize = 4;
 const THINNER_BLURS: f64 = 1.15;
 const PLATEAU_BLURS: f64 = 1.5;
-/// Where a fit misses the voxels by more than this many times their noise (squared), it is looked at again how
-/// the surface leans, so many times in all.
-const GOOD_EXCESS: f64 = 1.5;
-const FIT_ROUNDS: usize = 4;
-/// Of a wall that no fit explains, the surface alone is fitted, down to so many blurs.
-const SHALLOW_BLURS: f64 = 0.8;
-/// A fit that misses the voxels by more than this many times their noise (squared) is not believed.
-const MOST_EXCESS: f64 = 8.0;
 /// ... nor does one that misses by more than this many tell the blur: its wall is not even.
 const BLUR_EXCESS: f64 = 2.5;
-/// ... nor one that moves the surface by more than this many blurs plus this many voxel steps.
-const MOST_MOVE: (f64, f64) = (0.6, 0.5);
-/// ... nor one in bone so thin, in blurs, that the far surface shows.
-const LEAST_THROUGH_BLURS: f64 = 3.0;
-/// ... nor one that is less sure than this, mm.
-const MOST_U_MM: f64 = 0.3;
 
 /// A fitted place this near stands for a place of the outline, mm.
 const EDGE_NEAR_MM: f64 = 0.4;
@@ -80,6 +60,8 @@ pub(crate) struct Edge {
     pub(crate) by_sigma: f64,
     /// How far the surface sinks for each millimetre mesially.
     pub(crate) sinks: f64,
+    /// How far inwards of the outline at hand it was found, mm.
+    pub(crate) moved_mm: f64,
 }
 
 /// What the walls around a section have in common.
@@ -95,20 +77,17 @@ pub(crate) struct WallSurvey {
     pub(crate) voxel_mm: f64,
     /// Fitted places of the outline.
     pub(crate) edges: Vec<Edge>,
-    z: PatientVector,
+    /// Whether the outline lay at the half-way level, where no wall was fitted.
+    pub(crate) is_half_way: bool,
+    pub(super) z: PatientVector,
 }
 
-/// A wall fitted at a place.
-#[derive(Debug, Clone)]
-pub(crate) struct WallFit {
-    pub(crate) place: Place,
-    pub(crate) patch: Patch,
-    pub(crate) fit: SlabFit,
-    pub(crate) z2: f64,
-    /// How deep voxels were looked at, mm.
-    pub(crate) inside_mm: f64,
-    /// Whether it was fitted down to what lies inside; else its surface alone.
-    pub(crate) is_whole: bool,
+/// The outline that walls are looked for along.
+#[derive(Clone, Copy)]
+pub(crate) struct Start<'a> {
+    pub(crate) outline: &'a Outline,
+    /// Whether it lies at the half-way level; else at a lower one, outside the surface.
+    pub(crate) is_half_way: bool,
 }
 
 /// Blur, levels and outline of the walls of a section, the outline moved to their surfaces.
@@ -117,11 +96,12 @@ pub(crate) struct WallFit {
 pub(crate) fn survey_walls(
     volume: &Volume,
     frame: &SectionFrame,
-    outline: &Outline,
+    start: Start,
     levels: &GreyLevels,
     given: Option<Blur>,
 ) -> (WallSurvey, Outline) {
     let mut survey = WallSurvey::first(volume, levels, given);
+    survey.is_half_way = start.is_half_way;
     let look = |survey: &WallSurvey, outline: &Outline, step_mm: f64| -> Vec<WallFit> {
         let smooth = survey.smoothness();
         survey
@@ -132,11 +112,11 @@ pub(crate) fn survey_walls(
             .collect()
     };
     for step_mm in SURVEY_MM {
-        let fits = look(&survey, outline, step_mm);
+        let fits = look(&survey, start.outline, step_mm);
         survey.learn(&fits, given);
     }
-    let fits = look(&survey, outline, NODE_MM);
-    let outline = survey.moved(outline, fits);
+    let fits = look(&survey, start.outline, NODE_MM);
+    let outline = survey.moved(start, fits);
     (survey, outline)
 }
 
@@ -155,6 +135,7 @@ impl WallSurvey {
             noise: (1.3 * levels.noise).max(0.004 * contrast),
             voxel_mm,
             edges: Vec::new(),
+            is_half_way: true,
             z: z * (1.0 / z.length_mm().max(f64::MIN_POSITIVE)),
         }
     }
@@ -199,7 +180,7 @@ impl WallSurvey {
     }
 
     /// Every vertex about `step_mm` after the one before.
-    fn spaced(&self, outline: &Outline, step_mm: f64) -> Vec<usize> {
+    pub(super) fn spaced(&self, outline: &Outline, step_mm: f64) -> Vec<usize> {
         let points = outline.points();
         let n = points.len();
         let mut since = step_mm;
@@ -225,94 +206,6 @@ impl WallSurvey {
             inside_mm: place.half_through_mm(),
             enough: ENOUGH_VOXELS,
         }
-    }
-
-    /// The wall at a place.
-    pub(crate) fn fit(&self, volume: &Volume, place: Place, reach: Reach) -> Option<WallFit> {
-        let z2 = place.face.inward.dot(self.z).powi(2);
-        let prior = self.prior(z2);
-        let fwhm = FWHM_PER_SIGMA * prior.sigma;
-        let mut patch = Patch::gather(volume, &place.face, &reach)?;
-        let start = Slab {
-            surface: 0.0,
-            thickness: fwhm,
-            outside: prior.outside.0,
-            cortex: prior.cortex.0,
-            inside: prior.inside.0,
-            curvature: place.face.curvature,
-            inner_spread: 0.0,
-            far: None,
-        };
-        let mut inside_mm = reach.inside_mm;
-        let fit = fit_slab(&patch.bins(inside_mm, COARSE_BIN_MM), &prior, &start, inside_mm)?;
-        // What lies far below the wall says nothing of it.
-        inside_mm = (fit.slab.surface + fit.slab.thickness + INSIDE_BLURS * fwhm)
-            .max(0.5 * fwhm)
-            .min(reach.inside_mm);
-        let noise = self.noise.hypot(LEAN_NOISE * self.contrast());
-        let solid = fit.slab.thickness > reach.inside_mm;
-        let mut slab = fit.slab;
-        let mut best: Option<(Patch, SlabFit)> = None;
-        for _ in 0..FIT_ROUNDS {
-            patch.find_lean(&slab, prior.sigma, noise, inside_mm);
-            let bins = patch.bins(inside_mm, BIN_MM);
-            let start = Slab { inner_spread: patch.inner_spread(), ..slab };
-            let Some(found) = super::slab::descend(&bins, &prior, start, solid, false, FINAL)
-            else {
-                break;
-            };
-            let better = best.as_ref().is_none_or(|b| found.excess < b.1.excess);
-            if better {
-                best = Some((patch.clone(), found));
-            }
-            if !better || found.excess <= GOOD_EXCESS {
-                break;
-            }
-            slab = Slab { cortex: slab.cortex.max(prior.cortex.0), ..found.slab };
-        }
-        let (patch, fit) = best?;
-        let inside = SHALLOW_BLURS * fwhm;
-        if fit.excess > MOST_EXCESS
-            && let Some((patch, fit)) = self.surface_alone(&patch, &fit.slab, &prior, inside)
-        {
-            return Some(WallFit { place, patch, fit, z2, inside_mm: inside, is_whole: false });
-        }
-        Some(WallFit { place, patch, fit, z2, inside_mm, is_whole: true })
-    }
-
-    /// The surface of a wall that is not even: of its first blur alone, taken as solid.
-    fn surface_alone(
-        &self,
-        patch: &Patch,
-        slab: &Slab,
-        prior: &Prior,
-        inside_mm: f64,
-    ) -> Option<(Patch, SlabFit)> {
-        let mut patch = patch.laid_flat();
-        let mut slab = Slab {
-            surface: 0.0,
-            thickness: inside_mm + 1.0,
-            outside: prior.outside.0,
-            cortex: prior.cortex.0,
-            inner_spread: 0.0,
-            ..*slab
-        };
-        let noise = self.noise.hypot(LEAN_NOISE * self.contrast());
-        let mut found = None;
-        for _ in 0..2 {
-            patch.find_lean(&slab, prior.sigma, noise, inside_mm);
-            let fit = super::slab::descend(
-                &patch.bins(inside_mm, BIN_MM),
-                prior,
-                slab,
-                true,
-                false,
-                FINAL,
-            )?;
-            slab = fit.slab;
-            found = Some(fit);
-        }
-        found.filter(|f| f.excess <= GOOD_EXCESS).map(|f| (patch, f))
     }
 
     /// Learns noise, blur and the cortex' level from fitted walls.
@@ -382,102 +275,6 @@ impl WallSurvey {
             u_sigma,
             z2: wall.z2,
         })
-    }
-
-    /// Whether a fit is to be believed.
-    pub(crate) fn believes(&self, wall: &WallFit) -> bool {
-        // An edge sharper than the sampling has no profile to fit.
-        if self.blur.in_plane_mm < SHARPEST_VOXELS * self.voxel_mm {
-            return false;
-        }
-        let most = MOST_MOVE.0 * self.blur.in_plane_mm + MOST_MOVE.1 * self.voxel_mm;
-        wall.fit.excess <= MOST_EXCESS
-            && wall.place.through_mm >= LEAST_THROUGH_BLURS * self.blur.in_plane_mm
-            && wall.fit.slab.surface.abs() <= most
-            && wall.fit.covariance[(0, 0)].sqrt() <= MOST_U_MM
-    }
-
-    /// The outline with its vertices replaced by the surfaces of fitted walls; where none was
-    /// fitted, it stays as it is.
-    fn moved(&mut self, outline: &Outline, fits: Vec<WallFit>) -> Outline {
-        let mut fitted = vec![None; outline.points().len()];
-        if std::env::var("JG_DBG").is_ok() {
-            eprintln!(
-                "blur {:?} noise {} outside {:?} cortex {:?} inside {:?}",
-                self.blur, self.noise, self.outside, self.cortex, self.inside
-            );
-            let sharp = crate::tip::sharp_reach(outline, self.blur.sigma(0.0));
-            eprintln!("sharp {sharp:?}");
-            for i in self.spaced(outline, NODE_MM) {
-                let p = outline.points()[i];
-                let Some(n) = fits.iter().position(|w| w.place.index == i) else {
-                    eprintln!("NODE {:.3} {:.3} none", p.buccal_mm, p.apical_mm);
-                    continue;
-                };
-                let w = &fits[n];
-                let at = w.place.below(w.fit.slab.surface * w.patch.slant());
-                eprintln!(
-                    "{} {:.3} {:.3} fit {:.3} {:.3} surf {:.3} thick {:.3} levels {:.0} {:.0} {:.0} curv {:.3} bend {:.3} lean {:?} thickens {:.2} u {:.3} excess {:.2} through {:.2} believed {} out {}",
-                    if w.fit.excess > 1.0 { "NODEX" } else { "NODE" },
-                    p.buccal_mm,
-                    p.apical_mm,
-                    at.buccal_mm,
-                    at.apical_mm,
-                    w.fit.slab.surface,
-                    w.fit.slab.thickness,
-                    w.fit.slab.outside,
-                    w.fit.slab.cortex,
-                    w.fit.slab.inside,
-                    w.fit.slab.curvature,
-                    w.patch.bend,
-                    w.patch.lean,
-                    w.patch.thickens,
-                    w.fit.covariance[(0, 0)].sqrt(),
-                    w.fit.excess,
-                    w.place.through_mm,
-                    self.believes(w),
-                    stands_out(&fits, n)
-                );
-            }
-        }
-        let fits: Vec<WallFit> = fits.into_iter().filter(|w| self.believes(w)).collect();
-        let sharp = crate::tip::sharp_reach(outline, self.blur.sigma(0.0));
-        for (n, wall) in fits.iter().enumerate() {
-            // What puts a sharp tip back goes by the contour that the blur has left.
-            let at_tip = sharp.is_some_and(|(tip, mm)| wall.place.at.distance_mm(tip) < mm);
-            if at_tip || stands_out(&fits, n) {
-                continue;
-            }
-            let slant = wall.patch.slant();
-            let at = wall.place.below(wall.fit.slab.surface * slant);
-            fitted[wall.place.index] = Some(at);
-            self.edges.push(Edge {
-                at,
-                inward: wall.place.inward,
-                u_mm: wall.fit.covariance[(0, 0)].sqrt() * slant,
-                by_sigma: wall.fit.by_sigma.0 * slant,
-                sinks: wall.patch.lean.1,
-            });
-        }
-        let nodes = self.spaced(outline, NODE_MM);
-        let mut is_node = vec![false; fitted.len()];
-        nodes.iter().for_each(|&i| is_node[i] = true);
-        let mut vertices: Vec<Vertex> = Vec::new();
-        let mut raw = true;
-        for (i, &point) in outline.points().iter().enumerate() {
-            match fitted[i] {
-                Some(at) => {
-                    vertices.push((at, None));
-                    raw = false;
-                }
-                None if is_node[i] || outline.clip_at(i).is_some() => raw = true,
-                None => {}
-            }
-            if raw {
-                vertices.push((point, outline.clip_at(i)));
-            }
-        }
-        Outline::from_parts(rounded(&vertices)).unwrap_or_else(|| outline.clone())
     }
 }
 
