@@ -218,8 +218,7 @@ pub fn outline_section(
     let cut_off = threshold
         .levels
         .map_or_else(CutOff::default, |levels| CutOff::find(volume, &image, &piece, &levels));
-    let is_half_way = walls.as_ref().is_some_and(|w| w.is_half_way);
-    let half_way_levels = threshold.levels.filter(|_| is_half_way);
+    let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
     let mut warnings = piece_warnings(&piece, &threshold);
     if cut_off != CutOff::default() {
         warnings.push(BoneWarning::GreysCutOff { cut_off });

@@ -11,6 +11,9 @@ use crate::tip::sharp_reach;
 /// A contour at a level lower than half-way is taken to lie outside the surface by what it does at
 /// fitted places this near, mm.
 const SINKS_AS_MM: f64 = 3.0;
+/// Surfaces farther off the contour than this many blurs, by their median, say that it was none at the
+/// half-way level: thin walls lower the peak that the level was read from.
+const OFF_BLURS: f64 = 0.12;
 /// Vertices this many apart tell which way is in.
 const APART: usize = 3;
 
@@ -21,7 +24,8 @@ impl WallSurvey {
         let outline = start.outline;
         let mut fitted = vec![None; outline.points().len()];
         let fits: Vec<WallFit> = fits.into_iter().filter(|w| self.believes(w)).collect();
-        let sharp = start.is_half_way.then(|| sharp_reach(outline, self.blur.sigma(0.0))).flatten();
+        self.is_half_way = start.is_half_way && self.lies_at_surfaces(&fits);
+        let sharp = self.is_half_way.then(|| sharp_reach(outline, self.blur.sigma(0.0))).flatten();
         for (n, wall) in fits.iter().enumerate() {
             // What puts a sharp tip back goes by the contour that the blur has left.
             let at_tip = sharp.is_some_and(|(tip, mm)| wall.place.at.distance_mm(tip) < mm);
@@ -55,11 +59,19 @@ impl WallSurvey {
                 None => {}
             }
             if raw {
-                let at = if start.is_half_way { point } else { self.sunk(outline, i) };
+                let at = if self.is_half_way { point } else { self.sunk(outline, i) };
                 vertices.push((at, outline.clip_at(i)));
             }
         }
         Outline::from_parts(rounded(&vertices)).unwrap_or_else(|| outline.clone())
+    }
+
+    /// Whether fitted surfaces lie where the contour was, by their median.
+    fn lies_at_surfaces(&self, fits: &[WallFit]) -> bool {
+        let mut surfaces: Vec<f64> = fits.iter().map(|w| w.fit.slab.surface).collect();
+        surfaces.sort_by(f64::total_cmp);
+        let median = surfaces.get(surfaces.len() / 2).copied().unwrap_or(0.0);
+        median.abs() <= OFF_BLURS * self.blur.in_plane_mm
     }
 
     /// A vertex of a contour that lies outside the surface, sunk by as much as the nearest fitted places
