@@ -6,9 +6,10 @@ use crate::gum::{Budget, Source};
 use crate::profile::FWHM_PER_SIGMA;
 use crate::section_bone::SectionBone;
 
-/// What the model of a blurred wall misses at a fitted place, one standard deviation, mm: bends that
-/// change along the patch, the grid's phase (phantoms of `tests/accuracy`).
-const MODEL_MM: f64 = 0.010;
+/// What the model of a blurred wall misses at a fitted place, one standard deviation, mm: the grid's phase;
+/// and for each 1/mm that the surface bends otherwise than the outline: bends that change along the patch.
+const MODEL_MM: f64 = 0.006;
+const BEND_MM2: f64 = 0.14;
 /// A contour at a level that even a thin wall reaches lies outside the surface by about this share of the
 /// blur; that it was sunk by as much as its neighbours takes off about half of that.
 const LOW_SHARE: f64 = 0.13;
@@ -19,8 +20,8 @@ const STEEPEST_COSINE: f64 = 0.35;
 const EXTREME_SHARE: f64 = 1.4;
 /// What the model misses at a crest, mm, and as a share of what blur takes off a crest of 1 mm radius
 /// (s^2 / 2 R, first term of the expansion for a cylinder).
-const CREST_MM: f64 = 0.02;
-const CREST_SHARE: f64 = 1.0;
+const CREST_MM: f64 = 0.015;
+const CREST_SHARE: f64 = 0.7;
 
 /// An edge along a line out of the bone.
 #[derive(Debug, Clone, Copy, Default)]
@@ -66,7 +67,7 @@ impl SectionBone {
         EdgeSources {
             noise_mm: edge.u_mm * longer,
             blur_mm: -edge.by_sigma * walls.blur.u_sigma() * longer,
-            model_mm: MODEL_MM.hypot(cut_off_mm) * longer,
+            model_mm: MODEL_MM.hypot(BEND_MM2 * edge.bend).hypot(cut_off_mm) * longer,
             drift: -edge.sinks * longer,
         }
     }

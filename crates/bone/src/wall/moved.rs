@@ -42,6 +42,7 @@ impl WallSurvey {
                 by_sigma: wall.fit.by_sigma.0 * slant,
                 sinks: wall.patch.lean.1,
                 moved_mm: wall.fit.slab.surface * slant,
+                bend: wall.patch.bend,
             });
         }
         let nodes = self.spaced(outline, NODE_MM);

@@ -62,6 +62,8 @@ pub(crate) struct Edge {
     pub(crate) sinks: f64,
     /// How far inwards of the outline at hand it was found, mm.
     pub(crate) moved_mm: f64,
+    /// Curvature found beyond the outline's, 1/mm.
+    pub(crate) bend: f64,
 }
 
 /// What the walls around a section have in common.
