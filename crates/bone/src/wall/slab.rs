@@ -17,6 +17,8 @@ const PLAINER_CHI2: f64 = 6.0;
 const THINNEST_MM: f64 = 0.02;
 /// What the model itself may miss by: a share of the contrast, one standard deviation.
 const MODEL_SHARE: f64 = 0.015;
+/// A profile that misses by less than its bins might is surer, down to this share of their variance.
+const LEAST_EXCESS: f64 = 0.5;
 /// What lies inside is no denser than cortex: by this share of the contrast at least, and how sharply.
 const INSIDE_BELOW: (f64, f64) = (0.05, 0.05);
 /// Bins that miss by more than this many standard deviations count for less (Huber).
@@ -381,7 +383,7 @@ pub(crate) fn descend(
     (with_blur[SIGMA], with_blur[if hold_thickness { THICKNESS } else { SIGMA }]) = (0.0, 0.0);
     let moved = -(inverse * with_blur);
     let by_sigma = (moved[0], moved[THICKNESS]);
-    let covariance = inverse * excess.max(1.0);
+    let covariance = inverse * excess.max(LEAST_EXCESS);
     let chi2 = here.chi2;
     chi2.is_finite().then_some(SlabFit { slab, sigma, covariance, by_sigma, chi2, excess })
 }
