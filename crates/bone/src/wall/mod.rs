@@ -30,3 +30,6 @@ pub use direction::RidgeDirection;
 pub use plate::Plate;
 pub(crate) use plate::measure_plates;
 pub(crate) use survey::{WallSurvey, survey_walls};
+
+#[cfg(test)]
+mod tests;
