@@ -97,6 +97,8 @@ pub(crate) struct Straight {
     pub(crate) absent: usize,
     /// Bone without marrow.
     pub(crate) solid: bool,
+    /// Angle between the given axis and the ridge, degrees.
+    pub(crate) axis_off_deg: f64,
     pub(crate) levels_mm: Vec<f64>,
 }
 
@@ -118,6 +120,7 @@ impl Straight {
             columns: 1.0,
             absent: 0,
             solid: false,
+            axis_off_deg: 0.0,
             levels_mm: MeasureOptions::default().levels_mm,
         }
     }
@@ -154,16 +157,26 @@ impl Straight {
         let volume = render(geometry, Storage::Unsigned, rescale, noise, |p| ridge.grey_at(p))
             .and_then(|v| Ok(v.with_absent_slices((0..nk).map(|k| k < self.absent).collect())?))
             .expect("a scan");
+        let middle = ridge.crest_at(ridge.length_mm() / 2.0);
+        let (sin, cos) = self.axis_off_deg.to_radians().sin_cos();
+        let axis: Vec<PatientPoint> = ridge
+            .axis_points(5)
+            .iter()
+            .map(|p| {
+                let from = *p - middle;
+                middle + from * cos + PatientVector::new(from.to_array()[1] * sin, 0.0, 0.0)
+            })
+            .collect();
         let site = Site {
             levels_mm: self.levels_mm,
             id: self.id,
             tooth: if self.arch == Arch::Maxilla { "25" } else { "36" }.to_owned(),
             arch: self.arch,
             volume,
-            axis: RidgeAxis::through(&ridge.axis_points(5)).expect("an axis"),
+            axis: RidgeAxis::through(&axis).expect("an axis"),
             apical,
             lingual_side: lingual,
-            at: ridge.crest_at(ridge.length_mm() / 2.0),
+            at: middle,
             limits: self.limits,
             neighbours: Vec::new(),
         };
