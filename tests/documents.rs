@@ -189,7 +189,7 @@ fn every_width_has_its_level_its_ends_and_its_uncertainty() {
     }
     assert_near(number(site, "/min_width_mm"), least, 1e-9, "the least width");
     // Plates are null, so a warning says why.
-    assert!(codes(site, "/warnings").contains(&"plates-not-measured"));
+    assert!(codes(site, "/warnings").contains(&"no-plate"));
 }
 
 #[test]

@@ -124,12 +124,14 @@ fn measure(
             Between::Linear => Interpolation::Linear,
             Between::Cubic => Interpolation::Cubic,
         },
-        ..SectionOptions::default()
+        blur_fwhm_mm: case.blur_fwhm_mm,
     };
     let all = MeasureOptions {
         levels_mm: case.levels_mm.clone(),
         section: options,
-        ..MeasureOptions::default()
+        scale_u_share: case.scale_u_share,
+        axis_tolerance_deg: case.axis_tolerance_deg,
+        monte_carlo_trials: case.monte_carlo_trials,
     };
     let reach = section_reach(&frame.frame, cut.slab_mm);
     let geometry = parts.scan().geometry();
