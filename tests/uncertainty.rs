@@ -217,6 +217,11 @@ fn the_blur_is_told_with_its_uncertainty_and_where_it_comes_from() {
     assert_near(blur, 0.45, (2.0 * u).max(0.02), "blur");
     assert!(u > 0.0 && u < 0.05, "{u}");
     assert_near(number(site, "/blur_along_z_mm"), 0.45, 0.05, "blur along z");
+    let inspect = run(&args!["inspect", demo().join("demo/scan"), "--json", "-"]).document();
+    let volume = at(&inspect, "/volumes/0");
+    assert_near(number(volume, "/blur_fwhm_mm"), 0.45, 0.03, "blur at the skin");
+    assert_near(number(volume, "/blur_along_z_mm"), 0.45, 0.03, "... of steps that face along z");
+    assert!(number(volume, "/blur_spread_mm") > 0.0);
     let known = case("blur.toml", "path = \"scan\"", "path = \"scan\"\nblur_fwhm_mm = 0.47");
     let given = document(&known, &[]);
     let site = at(&given, "/sites/0");

@@ -36,7 +36,6 @@ pub struct Width {
 
 impl Width {
     /// The plates at its ends, buccal first.
-    #[must_use]
     pub fn plates(&self) -> [&Result<Plate, Unmeasured>; 2] {
         [&self.buccal_plate, &self.lingual_plate]
     }

@@ -4,28 +4,17 @@
 
 mod support;
 
-use jawgauge_bone::{Limit, LimitKind, Plate};
-use jawgauge_fixture::{FixtureSolid, Pose};
-use jawgauge_phantom::{Cortex, CrossSection, Profile, SoftTissue};
+use jawgauge_bone::{Limit, LimitKind};
+use jawgauge_phantom::Profile;
 use jawgauge_report::picture::{
     Arch, Drawing, LocatorInput, LocatorSite, PictureError, draw_locator, draw_plate,
 };
 use jawgauge_section::section_frame;
 use jawgauge_space::{PatientPoint, PatientVector};
 use support::drawn::{bar_mm, bar_pixels, grey_picture, horizontal_length, lines, text_boxes};
-use support::{Case, Put, Straight, demo, pose};
+use support::{Case, Straight, demo, pose, put, tapered, thin};
 
 const LONG_ID: &str = "upper left, second premolar region; grafted in spring, healed for six months, seen again before <stage two> & \"review\" no. 17 of the series, and then some more words that cannot fit";
-
-fn put(id: &'static str, sizes_mm: [f64; 3], pose: Option<Pose>) -> Option<Put> {
-    let [diameter, apex, length] = sizes_mm;
-    let solid = FixtureSolid::tapered(diameter, apex, length).expect("a solid");
-    Some(Put { id, solid, pose })
-}
-
-fn tapered() -> Profile {
-    Profile::Tapered { crest_radius_mm: 2.5, base_radius_mm: 4.0, height_mm: 20.0 }
-}
 
 fn maxilla() -> Case {
     let profile = Profile::Tapered { crest_radius_mm: 3.0, base_radius_mm: 5.5, height_mm: 14.0 };
@@ -68,19 +57,6 @@ fn front() -> Case {
     let mut case = site.measured(|_| None);
     case.side = jawgauge_section::PatientSide::Front;
     case
-}
-
-/// A buccal plate thinner than the blur, under an axis that is 9 degrees off.
-fn thin() -> Case {
-    let mut site = Straight::new(tapered(), 4.0, Arch::Mandible, -20.0);
-    let cortex = Cortex { buccal_mm: 0.35, lingual_mm: 1.4, crest_mm: 1.6, base_mm: 1.8 };
-    site.section = CrossSection::new(tapered())
-        .and_then(|s| s.with_lean_deg(4.0))
-        .and_then(|s| s.with_cortex(cortex))
-        .and_then(|s| s.with_soft_tissue(SoftTissue::Layer(3.0)))
-        .expect("a section");
-    site.axis_off_deg = 9.0;
-    site.measured(|_| put("3.3 x 9", [3.3, 2.8, 9.0], None))
 }
 
 fn samples() -> Vec<(&'static str, Case)> {
@@ -218,43 +194,6 @@ fn every_number_is_the_measured_one_to_its_last_digit() {
             assert!(said.contains(&text), "{text:?} is missing in:\n{said}");
         }
     }
-}
-
-#[test]
-fn plates_are_drawn_at_their_levels_with_their_numbers_or_ranges() {
-    let case = thin();
-    let drawing = plate(&case);
-    let said = lines(drawing.svg());
-    let (mut numbers, mut ranges, mut strokes) = (0, 0, 0);
-    for width in case.measure.widths.iter().flatten() {
-        for (side, found) in ["buccal", "lingual"].into_iter().zip(width.plates()) {
-            let wanted = match found {
-                Ok(Plate::Thickness(t)) => {
-                    (numbers, strokes) = (numbers + 1, strokes + 1);
-                    format!("{side} plate {:.2} ± {:.2}", t.mm, t.u95_mm)
-                }
-                Ok(Plate::Between { low_mm, high_mm }) => {
-                    (ranges, strokes) = (ranges + 1, strokes + 2);
-                    format!("{side} plate {low_mm:.2} to {high_mm:.2}")
-                }
-                Err(_) => format!("{side} plate not measured"),
-            };
-            assert!(said.contains(&wanted), "{wanted:?} is missing in {said:#?}");
-        }
-    }
-    assert!(numbers >= 3 && ranges >= 3, "{numbers} numbers, {ranges} ranges");
-    // A stroke at each end that is told, green of the palette; dashes for the ranges, and in the key.
-    let drawn = |look: &str| drawing.svg().lines().filter(|l| l.contains(look)).count();
-    assert_eq!(drawn("stroke=\"#009e73\" stroke-width=\"1.80\""), strokes);
-    assert_eq!(drawn("stroke=\"#009e73\" stroke-width=\"2.40\" stroke-dasharray"), ranges + 1);
-    let text = said.join(" ");
-    assert!(text.contains("plate: between its ends"), "{text}");
-    for warning in ["off the ridge axis, which makes widths", "are told as a range"] {
-        assert!(text.contains(warning), "{warning:?} is missing in {text}");
-    }
-    // Bone without marrow has no plates, and no line of the key for them.
-    let solid = lines(plate(&cut_off()).svg()).join(" ");
-    assert!(!solid.contains("buccal plate") && solid.contains("not measured"), "{solid}");
 }
 
 #[test]

@@ -164,7 +164,7 @@ fn facts(scene: &Scene<'_>) -> Vec<String> {
     let blur = match (bone.blur(), threshold.levels) {
         (Some(blur), _) => {
             let along_z = if (blur.along_z_mm - blur.in_plane_mm).abs() > 1e-9 {
-                format!(" ({} along z)", words::mm(blur.along_z_mm))
+                format!(" ({} across the slices)", words::mm(blur.along_z_mm))
             } else {
                 String::new()
             };

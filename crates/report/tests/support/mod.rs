@@ -1,4 +1,5 @@
 //! Jaws of the phantom, measured and fitted, as pictures are drawn of them.
+#![allow(dead_code)] // each test file uses its part
 
 pub(crate) mod drawn;
 
@@ -242,4 +243,29 @@ pub(crate) fn pose(measure: &SiteMeasure, depth_mm: f64, off_mm: f64, lean_deg: 
     let platform =
         SectionPoint::new(bone.crest.buccal_mm + off_mm, bone.crest.apical_mm + depth_mm);
     Pose { platform: bone.patient(platform), apical: bone.frame.turned(lean_deg).apical() }
+}
+
+/// A fixture of these sizes (diameter, apex, length), in a pose or where it fits best.
+pub(crate) fn put(id: &'static str, sizes_mm: [f64; 3], pose: Option<Pose>) -> Option<Put> {
+    let [diameter, apex, length] = sizes_mm;
+    let solid = FixtureSolid::tapered(diameter, apex, length).expect("a solid");
+    Some(Put { id, solid, pose })
+}
+
+/// A ridge that widens to its base.
+pub(crate) fn tapered() -> Profile {
+    Profile::Tapered { crest_radius_mm: 2.5, base_radius_mm: 4.0, height_mm: 20.0 }
+}
+
+/// A buccal plate thinner than the blur, under an axis that is 9 degrees off.
+pub(crate) fn thin() -> Case {
+    let mut site = Straight::new(tapered(), 4.0, Arch::Mandible, -20.0);
+    let cortex = Cortex { buccal_mm: 0.35, lingual_mm: 1.4, crest_mm: 1.6, base_mm: 1.8 };
+    site.section = CrossSection::new(tapered())
+        .and_then(|s| s.with_lean_deg(4.0))
+        .and_then(|s| s.with_cortex(cortex))
+        .and_then(|s| s.with_soft_tissue(SoftTissue::Layer(3.0)))
+        .expect("a section");
+    site.axis_off_deg = 9.0;
+    site.measured(|_| put("3.3 x 9", [3.3, 2.8, 9.0], None))
 }
