@@ -128,7 +128,10 @@ fn explain_shows_every_source_with_the_figures_of_the_document() {
         lines.iter().filter(|l| l.contains("all together")).map(|l| l.chars().count()).collect();
     assert!(ends.len() == 20 && ends.iter().all(|e| *e == ends[0]), "{ends:?}");
     let fit = run(&args!["fit", plain_case(), "--explain"]);
-    assert!(fit.out.contains("Uncertainty budgets (JCGM 100)"), "{}", fit.out);
+    assert_eq!(fit.out.matches("Uncertainty budgets (JCGM 100)").count(), 2, "{}", fit.out);
+    for name in ["3.0 x 10: buccal wall", "3.0 x 10: apical wall", "4.0 x 8: to nerve canal"] {
+        assert!(fit.out.contains(name), "{name}: {}", fit.out);
+    }
 }
 
 /// JCGM 101:2008, clauses 7.7 and 8.
@@ -205,6 +208,30 @@ fn a_known_scale_widens_every_length_by_its_share() {
     let explained = run(&args!["measure", known, "--explain"]);
     assert!(explained.out.contains("scale of the scanner"), "{}", explained.out);
     assert!(!explained.out.contains("`scale_u_percent`"), "{}", explained.out);
+}
+
+#[test]
+fn walls_and_clearances_of_a_fixture_have_budgets_too() {
+    let known = case("walls.toml", "path = \"scan\"", "path = \"scan\"\nscale_u_percent = 2");
+    let fitted = run(&args!["fit", known, "--json", "-"]).document();
+    let fits = list(&fitted, "/sites/0/fits");
+    assert_eq!(fits.len(), 3);
+    for fit in fits {
+        let walls = ["buccal", "lingual", "apex"].map(|w| at(fit, &format!("/walls/{w}")).clone());
+        let of_walls = walls.iter().map(|w| (number(w, "/wall_mm"), w));
+        let clearances = list(fit, "/clearances").iter();
+        for (mm, entry) in of_walls.chain(clearances.map(|c| (number(c, "/clearance_mm"), c))) {
+            let budget = list(entry, "/budget");
+            let u = |source: &str| {
+                let found = budget.iter().find(|e| text(e, "/source") == source);
+                found.map_or(0.0, |e| number(e, "/u_mm"))
+            };
+            assert_near(u("scale"), 0.02 * mm.abs(), 2e-4, "scale");
+            let combined = budget.iter().map(|e| number(e, "/u_mm").powi(2)).sum::<f64>().sqrt();
+            assert_near(2.0 * combined, number(entry, "/u95_mm"), 6e-4, "all of it");
+            assert!(u("limit") > 0.1 || u("model") > 0.0, "{entry}");
+        }
+    }
 }
 
 #[test]

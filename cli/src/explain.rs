@@ -3,9 +3,11 @@
 //! After the budget of the end-gauge example in the guide to the expression of uncertainty
 //! (JCGM 100:2008, H.1): source, standard uncertainty, share.
 
-use jawgauge_bone::gum::{MonteCarlo, Source, numerical_tolerance};
+use jawgauge_bone::gum::{Budget, MonteCarlo, Source, numerical_tolerance};
 use jawgauge_bone::{Measured, Plate, Unmeasured};
+use jawgauge_fixture::{ClearanceKind, SiteFit};
 
+use crate::error::plain;
 use crate::session::{MeasuredSite, Session};
 use crate::tables::{aligned, aligned_with, lingual_word};
 use crate::warn::limit_name;
@@ -20,7 +22,7 @@ fn source_words(source: Source) -> &'static str {
         Source::Scale => "scale of the scanner",
         Source::Axis => "direction of the ridge axis",
         Source::Site => "place of the site",
-        Source::Limit => "marking of the limit",
+        Source::Limit => "marking of limit or root",
     }
 }
 
@@ -44,20 +46,57 @@ pub(crate) fn site(session: &Session, site: &MeasuredSite) -> String {
             rows.extend(budget(&format!("height to the {}", limit_name(limit.kind)), height));
         }
     }
-    let mut text = String::from(
-        "  Uncertainty budgets (JCGM 100): u is a standard uncertainty, U = 2 u the expanded one\n",
-    );
-    let headers = ["quantity", "mm", "source", "u, mm", "share of variance, %", "U, mm"];
-    text.push_str(&aligned_with(&headers, &rows, &[0, 2]));
+    let mut text = table(&rows);
     text.push_str(&left_out(session));
     text.push_str(&drawn(site));
     text
 }
 
+/// The budgets of what the fixtures of a site leave.
+pub(crate) fn fits(session: &Session, found: &SiteFit) -> String {
+    let lingual = lingual_word(session.case.arch);
+    let mut rows = Vec::new();
+    for fit in &found.fits {
+        let fixture = plain(&fit.fixture);
+        let walls = [("buccal", fit.walls.buccal), (lingual, fit.walls.lingual)];
+        for (side, wall) in walls.into_iter().chain([("apical", fit.walls.apex)]) {
+            if let Ok(wall) = wall {
+                rows.extend(rows_of(
+                    &format!("{fixture}: {side} wall"),
+                    wall.wall_mm,
+                    &wall.budget,
+                ));
+            }
+        }
+        for c in &fit.clearances {
+            let to = match c.kind {
+                ClearanceKind::Limit(kind) => limit_name(kind).to_owned(),
+                ClearanceKind::Tooth => {
+                    format!("root {}", plain(c.tooth.as_deref().unwrap_or_default()))
+                }
+            };
+            rows.extend(rows_of(&format!("{fixture}: to {to}"), c.clearance_mm, &c.budget));
+        }
+    }
+    table(&rows)
+}
+
+fn table(rows: &[Vec<String>]) -> String {
+    let mut text = String::from(
+        "  Uncertainty budgets (JCGM 100): u is a standard uncertainty, U = 2 u the expanded one\n",
+    );
+    let headers = ["quantity", "mm", "source", "u, mm", "share of variance, %", "U, mm"];
+    text.push_str(&aligned_with(&headers, rows, &[0, 2]));
+    text
+}
+
 /// The rows of one value: its sources, then all of them together.
 fn budget(name: &str, value: &Measured) -> Vec<Vec<String>> {
-    let mut rows: Vec<Vec<String>> = value
-        .budget
+    rows_of(name, value.mm, &value.budget)
+}
+
+fn rows_of(name: &str, mm: f64, budget: &Budget) -> Vec<Vec<String>> {
+    let mut rows: Vec<Vec<String>> = budget
         .sources()
         .map(|(source, u_mm)| {
             vec![
@@ -65,7 +104,7 @@ fn budget(name: &str, value: &Measured) -> Vec<Vec<String>> {
                 String::new(),
                 source_words(source).to_owned(),
                 format!("{u_mm:.4}"),
-                format!("{:.1}", 100.0 * value.budget.share(source)),
+                format!("{:.1}", 100.0 * budget.share(source)),
                 String::new(),
             ]
         })
@@ -74,12 +113,12 @@ fn budget(name: &str, value: &Measured) -> Vec<Vec<String>> {
         String::new(),
         String::new(),
         "all together".to_owned(),
-        format!("{:.4}", value.budget.u_mm()),
+        format!("{:.4}", budget.u_mm()),
         "100.0".to_owned(),
-        format!("{:.2}", value.budget.u95_mm()),
+        format!("{:.2}", budget.u95_mm()),
     ]);
     if let Some(first) = rows.first_mut() {
-        (first[0], first[1]) = (name.to_owned(), format!("{:.2}", value.mm));
+        (first[0], first[1]) = (name.to_owned(), format!("{mm:.2}"));
     }
     rows
 }

@@ -73,6 +73,8 @@ pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
         text.push_str(&tables::site_fits(&fitted.session, site, found, &entry.answer));
         text.push('\n');
         if args.doubt.explain {
+            text.push_str(&explain::fits(&fitted.session, found));
+            text.push('\n');
             text.push_str(&explain::site(&fitted.session, site));
             text.push('\n');
         }
@@ -168,6 +170,7 @@ fn fit_measured(
             required: session.case.required,
             pose: site.site.pose,
             platform_depth_mm: site.site.platform_depth_mm.unwrap_or(platform_depth_mm),
+            scale_u_share: session.case.scale_u_share,
         };
         fit_site(&site.measure.bone, &session.case.fixtures, &context)
     })?;

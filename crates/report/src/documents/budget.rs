@@ -1,5 +1,5 @@
 use jawgauge_bone::Measured;
-use jawgauge_bone::gum::MonteCarlo;
+use jawgauge_bone::gum::{Budget, MonteCarlo, Source};
 use serde::Serialize;
 
 use super::rounded;
@@ -17,12 +17,17 @@ pub struct BudgetEntry {
 
 /// The sources of a value's uncertainty, those that add anything.
 pub(crate) fn budget(value: &Measured) -> Vec<BudgetEntry> {
-    let entry = |(source, u_mm): (jawgauge_bone::gum::Source, f64)| BudgetEntry {
+    entries(&value.budget)
+}
+
+/// The sources of a budget, those that add anything.
+pub(crate) fn entries(budget: &Budget) -> Vec<BudgetEntry> {
+    let entry = |(source, u_mm): (Source, f64)| BudgetEntry {
         source: source.as_str(),
         u_mm: rounded(u_mm),
-        share: rounded(value.budget.share(source)),
+        share: rounded(budget.share(source)),
     };
-    value.budget.sources().map(entry).collect()
+    budget.sources().map(entry).collect()
 }
 
 /// The Monte Carlo method beside the linear propagation.

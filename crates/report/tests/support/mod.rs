@@ -217,6 +217,7 @@ impl Site {
                 required: RequiredWalls::default(),
                 pose: put.pose,
                 platform_depth_mm: 0.5,
+                scale_u_share: 0.0,
             };
             let fixtures = [(put.id.to_owned(), put.solid)];
             let done = fit_site(&measure.bone, &fixtures, &context);
