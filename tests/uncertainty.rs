@@ -295,6 +295,27 @@ fn an_axis_that_is_off_is_told_beyond_the_cases_tolerance() {
 }
 
 #[test]
+fn what_no_budget_holds_is_said() {
+    // With a given threshold no wall is fitted, so nothing tells which way the ridge runs.
+    let given = case("given.toml", "[measure]\n", "[bone]\nthreshold = 628\n[measure]\n");
+    let explained = run(&args!["measure", given, "--explain"]);
+    assert_eq!(explained.status, 0, "{explained:#?}");
+    assert!(explained.out.contains("Too few walls tell which way"), "{}", explained.out);
+    assert!(
+        explained.err.contains("`threshold` is given, so no wall is fitted"),
+        "{}",
+        explained.err
+    );
+    let document = document(&given, &[]);
+    let site = at(&document, "/sites/0");
+    for key in ["axis_off_deg", "axis_inflation", "ridge_direction", "blur_u_mm", "blur_source"] {
+        assert!(at(site, &format!("/{key}")).is_null(), "{key}");
+    }
+    assert!(at(site, "/widths/3/buccal_plate_mm").is_null());
+    assert_eq!(codes(site, "/warnings").iter().filter(|c| **c == "no-plate").count(), 2);
+}
+
+#[test]
 fn the_table_of_widths_has_the_plates() {
     let out = demo().join("tables");
     let done = run(&args!["measure", plain_case(), "--out", out]);

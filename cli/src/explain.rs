@@ -47,7 +47,7 @@ pub(crate) fn site(session: &Session, site: &MeasuredSite) -> String {
         }
     }
     let mut text = table(&rows);
-    text.push_str(&left_out(session));
+    text.push_str(&left_out(session, site));
     text.push_str(&drawn(site));
     text
 }
@@ -137,13 +137,16 @@ fn of_plate(name: &str, plate: &Result<Plate, Unmeasured>) -> Vec<Vec<String>> {
     }
 }
 
-/// What no budget holds because the case does not tell it.
-fn left_out(session: &Session) -> String {
-    if session.case.scale_u_share > 0.0 {
-        return String::new();
+/// What no budget holds because neither the case nor the scan tells it.
+fn left_out(session: &Session, site: &MeasuredSite) -> String {
+    let mut text = String::new();
+    if !(session.case.scale_u_share > 0.0) {
+        text.push_str("  The scanner's calibration is not known and in no budget: give `scale_u_percent` in [scan].\n");
     }
-    "  The scanner's calibration is not known and in no budget: give `scale_u_percent` in [scan].\n"
-        .to_owned()
+    if site.measure.direction.is_none() {
+        text.push_str("  Too few walls tell which way the ridge runs: what an axis that is off adds is in no budget.\n");
+    }
+    text
 }
 
 /// The Monte Carlo method beside the linear propagation, where it was asked for.
