@@ -306,6 +306,13 @@ fn what_no_budget_holds_is_said() {
         "{}",
         explained.err
     );
+    assert!(!explained.err.contains("blur-not-used"), "{}", explained.err);
+    let both = fs::read_to_string(&given).expect("the case");
+    let both = both.replacen("path = \"scan\"", "path = \"scan\"\nblur_fwhm_mm = 0.45", 1);
+    let path = demo().join("demo/both.toml");
+    fs::write(&path, both).expect("written");
+    let told = run(&args!["measure", path]);
+    assert!(told.err.contains("warning[blur-not-used]"), "{}", told.err);
     let document = document(&given, &[]);
     let site = at(&document, "/sites/0");
     for key in ["axis_off_deg", "axis_inflation", "ridge_direction", "blur_u_mm", "blur_source"] {

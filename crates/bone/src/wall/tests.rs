@@ -5,7 +5,7 @@
 //! forms; here they are worked out anew with `libm::erf`. Lengths of the first three are in full widths at half
 //! maximum (F) of the blur, those of the others in its standard deviation.
 
-use super::slab::{Bin, Prior, Slab, fit_slab};
+use super::slab::{Bin, Prior, Slab, descend, fit_slab};
 use crate::profile::FWHM_PER_SIGMA;
 use crate::tip::halve;
 
@@ -160,6 +160,63 @@ fn half_of_the_peak_reads_thin_plates_as_the_blur_and_the_fit_does_not() {
         let (outer, inner) = Wall::in_fwhm(t, 0.0).relative();
         assert!(((inner - outer) / t - over).abs() < DIGITS, "{t}");
     }
+}
+
+/// The same in millimetres: F, then for plates of 0.3, 0.5, 0.7, 1.0 and 1.5 mm the width at half of the peak and at half of
+/// the true contrast (0: lost).
+const IN_MM: [(f64, [(f64, f64); 5]); 4] = [
+    (0.35, [(0.413, 0.281), (0.534, 0.500), (0.707, 0.700), (1.000, 1.000), (1.500, 1.500)]),
+    (0.50, [(0.543, 0.130), (0.625, 0.489), (0.753, 0.699), (1.010, 1.000), (1.500, 1.500)]),
+    (0.60, [(0.635, 0.0), (0.702, 0.462), (0.807, 0.696), (1.032, 1.000), (1.502, 1.500)]),
+    (0.80, [(0.826, 0.0), (0.875, 0.286), (0.951, 0.662), (1.119, 0.997), (1.523, 1.500)]),
+];
+
+#[test]
+fn plates_in_millimetres_are_found_where_the_published_readings_are_off() {
+    for (fwhm, row) in IN_MM {
+        for (t, (relative, at_half)) in [0.3, 0.5, 0.7, 1.0, 1.5].into_iter().zip(row) {
+            let wall = Wall { t, sigma: fwhm / FWHM_PER_SIGMA, levels: [0.0, 1.0, 0.0] };
+            let (outer, inner) = wall.relative();
+            assert!((inner - outer - relative).abs() <= 5.1e-4, "{fwhm} {t}: {}", inner - outer);
+            let found = wall.width_at(0.5).unwrap_or(0.0);
+            assert!((found - at_half).abs() <= 5.1e-4, "{fwhm} {t}: {found}");
+            if t >= fwhm {
+                let slab = wall.fitted((0.92, 0.15), 0.0);
+                assert!((slab.thickness - t).abs() <= RECOVERS * fwhm, "{fwhm} {t}: {slab:?}");
+            }
+        }
+    }
+}
+
+/// The least standard deviation of the place of one blurred step whose levels and blur are known: noise over contrast,
+/// times the root of 2 sqrt(pi) sigma h, samples h apart; 0.0377 mm for sigma and h of 0.2 mm and a contrast of ten
+/// times the noise (closed form; a simulation of the collection gave 0.0380).
+#[test]
+fn the_uncertainty_of_one_step_is_the_least_possible() {
+    let (sigma, step, noise): (f64, f64, f64) = (0.2, 0.2, 0.1);
+    let least = noise * (2.0 * std::f64::consts::PI.sqrt() * sigma * step).sqrt();
+    assert!((least - 0.0377).abs() < 5e-5, "{least}");
+    let bins: Vec<Bin> = (-20..=20)
+        .map(|n| step * f64::from(n))
+        .map(|depth| Bin { depth, grey: below(depth / sigma), count: 1.0 })
+        .collect();
+    let known = |level: f64| (level, 1e-6);
+    let prior = Prior { outside: known(0.0), cortex: known(1.0), inside: known(0.3), noise, sigma };
+    let start = Slab {
+        surface: 0.05,
+        thickness: 50.0,
+        outside: 0.0,
+        cortex: 1.0,
+        inside: 0.3,
+        curvature: 0.0,
+        inner_spread: 0.0,
+        far: None,
+    };
+    let fit = descend(&bins, &prior, start, true, false).expect("a step");
+    assert!(fit.slab.surface.abs() < 1e-3, "{fit:?}");
+    let u = fit.covariance[(0, 0)].sqrt();
+    // What the model itself may miss by, 1.5 % of the contrast, adds a hundredth.
+    assert!((u / least - 1.0).abs() < 0.02, "{u}, not {least}");
 }
 
 /// A cortex on cancellous bone of level g: g, t/F, peak, shift of the outer edge at half of the local peak and
