@@ -366,7 +366,7 @@ fn a_case_without_fixtures_is_measured_and_not_fitted() {
     let case = bench.case(&p0_case().replace(P0_FIXTURE, ""));
     let measure = run(&args!["measure", case, "--json", "-"]);
     assert_eq!(measure.status, 0);
-    assert!(codes(&measure.document(), "/sites/0/warnings").contains(&"plates-not-measured"));
+    assert!(codes(&measure.document(), "/sites/0/warnings").contains(&"no-plate"));
     let fit = run(&args!["fit", case, "--json", "-"]);
     fit.assert_error(2, "no-fixtures", &["[[fixture]]"]);
     assert_eq!(text(&fit.document(), "/code"), "no-fixtures");

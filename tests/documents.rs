@@ -104,11 +104,15 @@ fn the_measure_document_has_every_field_with_its_meaning() {
             ("/sites/0/cortex_grey", Number),
             ("/sites/0/noise_grey", Number),
             ("/sites/0/blur_fwhm_mm", Number),
+            ("/sites/0/blur_along_z_mm", Number),
+            ("/sites/0/blur_u_mm", Number),
+            ("/sites/0/blur_source", Text),
             ("/sites/0/crest", Point),
             ("/sites/0/widths", List),
             ("/sites/0/min_width_mm", Number),
             ("/sites/0/bone_height_mm", Number),
             ("/sites/0/bone_height_u95_mm", Number),
+            ("/sites/0/bone_height_budget", List),
             ("/sites/0/limits", List),
             ("/sites/0/warnings", List),
         ],
@@ -162,6 +166,7 @@ fn every_width_has_its_level_its_ends_and_its_uncertainty() {
                 ("/level_mm", Number),
                 ("/width_mm", Number),
                 ("/u95_mm", Number),
+                ("/budget", List),
                 ("/buccal", Point),
                 ("/lingual", Point),
                 ("/buccal_plate_mm", Null),
@@ -189,7 +194,7 @@ fn every_width_has_its_level_its_ends_and_its_uncertainty() {
     }
     assert_near(number(site, "/min_width_mm"), least, 1e-9, "the least width");
     // Plates are null, so a warning says why.
-    assert!(codes(site, "/warnings").contains(&"plates-not-measured"));
+    assert!(codes(site, "/warnings").contains(&"no-plate"));
 }
 
 #[test]
@@ -206,6 +211,7 @@ fn every_limit_has_its_height_and_what_is_usable_of_it() {
                 ("/kind", Text),
                 ("/height_mm", Number),
                 ("/u95_mm", Number),
+                ("/budget", List),
                 ("/keep_mm", Number),
                 ("/usable_mm", Number),
                 ("/at", Point),

@@ -58,6 +58,11 @@ fn the_base_phantom_is_told_in_words_and_in_the_document() {
     {
         assert_near(number(volume, &format!("/{key}")), value, 1e-9, key);
     }
+    // No scan is sharper than its voxels: 0.3 mm over the root of 12, times 2.355.
+    assert_near(number(volume, "/blur_fwhm_mm"), 0.2039, 0.001, "blur");
+    assert_eq!(text(volume, "/blur_steps_between"), "air-soft-tissue");
+    assert!(number(volume, "/blur_u_mm") > 0.0 && number(volume, "/blur_steps") > 50.0);
+    assert!(told(&shown, "blur").starts_with("0.20 ± 0.00 mm"), "{}", shown.out);
     assert_eq!(at(volume, "/contrast_to_noise"), &Value::Null);
     assert_eq!(at(volume, "/air_or_soft_tissue"), &Value::Null);
     assert_eq!(at(volume, "/fill_grey"), &Value::Null);

@@ -6,7 +6,7 @@
 
 use std::path::{Path, PathBuf};
 
-use jawgauge_bone::{MeasureOptions, SiteMeasure, measure_site};
+use jawgauge_bone::{MeasureOptions, SiteMeasure, measure_site, survey_blur, survey_greys};
 use jawgauge_intake::read_scan;
 use jawgauge_section::{RidgeAxis, section_frame};
 use jawgauge_space::{PatientPoint, PatientVector};
@@ -95,4 +95,22 @@ fn widths_and_heights_of_a_simulated_scanner_are_true_within_their_uncertainty()
     }
     widths.assert_small("widths");
     heights.assert_small("heights");
+}
+
+/// The scanner's blur, read from the whole scan, is what the sites' own edges tell: within a tenth.
+#[test]
+fn the_blur_of_the_scan_is_that_of_its_sites() {
+    let mut told = 0;
+    for name in names() {
+        let scan = read_scan(&folder().join(format!("{name}.zip")), None).expect("read");
+        let survey = survey_greys(&scan.volume);
+        // Too few clean steps where plates are thin: then there is no figure.
+        let Some(of_scan) = survey_blur(&scan.volume, &survey) else { continue };
+        let (_, found) = measured(&name);
+        let of_site = found.bone.blur().expect("a blur");
+        let share = of_scan.in_plane_mm / of_site.in_plane_mm;
+        assert!((share - 1.0).abs() <= 0.1, "{name}: {of_scan:?} {of_site:?}");
+        told += 1;
+    }
+    assert!(told > 0, "no scan has clean steps");
 }

@@ -48,6 +48,8 @@ pub(crate) struct MeasureArgs {
     #[command(flatten)]
     pub(crate) output: Output,
     #[command(flatten)]
+    pub(crate) doubt: Doubt,
+    #[command(flatten)]
     pub(crate) cut: Cut,
     #[command(flatten)]
     pub(crate) common: Common,
@@ -67,6 +69,8 @@ pub(crate) struct FitArgs {
     pub(crate) platform_depth_mm: f64,
     #[command(flatten)]
     pub(crate) output: Output,
+    #[command(flatten)]
+    pub(crate) doubt: Doubt,
     #[command(flatten)]
     pub(crate) cut: Cut,
     #[command(flatten)]
@@ -94,6 +98,20 @@ pub(crate) struct Output {
     /// Overwrite files that are already there
     #[arg(long)]
     pub(crate) force: bool,
+}
+
+/// What is told of the uncertainty.
+#[derive(Debug, Args)]
+pub(crate) struct Doubt {
+    /// Show what each uncertainty is made of: sources, standard uncertainties, shares of the variance
+    #[arg(long)]
+    pub(crate) explain: bool,
+    /// Draw the sources of each width's uncertainty so many times and hold the spread against it
+    /// (Monte Carlo, JCGM 101; 1000 to 1000000 trials, 10000 where no number is given; default as the
+    /// case's `monte_carlo_trials`, or not at all)
+    #[arg(long, value_name = "TRIALS", num_args = 0..=1, require_equals = true,
+          default_missing_value = "10000", value_parser = clap::value_parser!(u32).range(1000..=1_000_000))]
+    pub(crate) monte_carlo: Option<u32>,
 }
 
 /// How sections are cut.

@@ -3,7 +3,7 @@
 mod lines;
 mod names;
 
-use jawgauge_bone::{GreySurvey, NoLandmark, survey_greys};
+use jawgauge_bone::{GreySurvey, NoLandmark, survey_blur, survey_greys};
 use jawgauge_intake::{
     IntakeError, OpenScan, ReadOptions, Scan, SeriesSummary, SkipReason, list_series,
 };
@@ -64,6 +64,7 @@ fn failed_entry(series: String, files: usize, error: &IntakeError) -> (VolumeEnt
 fn volume_entry(scan: &Scan) -> (VolumeEntry, String) {
     let facts = &scan.facts;
     let survey = survey_greys(&scan.volume);
+    let blur = survey_blur(&scan.volume, &survey);
     let mut warnings = warn::of_scan(&scan.warnings);
     warnings.extend(of_survey(&survey));
     let entry = VolumeEntry {
@@ -81,8 +82,9 @@ fn volume_entry(scan: &Scan) -> (VolumeEntry, String) {
         usable: true,
         ..VolumeEntry::default()
     };
-    let entry = entry.with_geometry(scan.volume.geometry()).with_survey(&survey);
-    let text = lines::of_volume(scan, &survey, &entry);
+    let entry =
+        entry.with_geometry(scan.volume.geometry()).with_survey(&survey).with_blur(blur.as_ref());
+    let text = lines::of_volume(scan, &survey, blur.as_ref(), &entry);
     (entry, text)
 }
 

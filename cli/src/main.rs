@@ -5,6 +5,7 @@ mod args;
 mod case;
 mod demo;
 mod error;
+mod explain;
 mod inspect;
 mod output;
 mod parts;

@@ -10,13 +10,13 @@ use jawgauge_report::documents::{
 use serde::Serialize;
 
 use crate::answer::answer;
-use crate::args::{Cut, FitArgs, MeasureArgs};
+use crate::args::{Cut, Doubt, FitArgs, MeasureArgs};
 use crate::case::Case;
 use crate::error::{CliError, exit, quoted};
 use crate::output::{Existing, Outputs, check_free, is_stdout, note, print};
 use crate::pictures;
 use crate::session::{MeasuredSite, Session};
-use crate::{tables, warn};
+use crate::{explain, tables, warn};
 
 /// Version of the program, for documents.
 pub(crate) const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -25,12 +25,16 @@ pub(crate) const VERSION: &str = env!("CARGO_PKG_VERSION");
 pub(crate) fn measure(args: &MeasureArgs) -> Result<u8, CliError> {
     let existing = Existing::with_force(args.output.force);
     check_json(args.output.json.as_deref(), existing)?;
-    let session = Session::open(Case::read(&args.case)?, &args.cut)?;
+    let session = Session::open(read_case(&args.case, &args.doubt)?, &args.cut)?;
     let document = measure_document(&session);
     let mut text = String::new();
     for site in session.measured() {
         text.push_str(&tables::site_measures(&session, site));
         text.push('\n');
+        if args.doubt.explain {
+            text.push_str(&explain::site(&session, site));
+            text.push('\n');
+        }
     }
     text.push_str(CAUTION);
     text.push('\n');
@@ -49,7 +53,7 @@ pub(crate) fn measure(args: &MeasureArgs) -> Result<u8, CliError> {
 pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
     let existing = Existing::with_force(args.output.force);
     check_json(args.output.json.as_deref(), existing)?;
-    let case = Case::read(&args.case)?;
+    let case = read_case(&args.case, &args.doubt)?;
     if case.fixtures.is_empty() {
         let what = "the case has no fixtures";
         let remedy = "add a [[fixture]] with id, diameter_mm and length_mm";
@@ -68,6 +72,12 @@ pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
     {
         text.push_str(&tables::site_fits(&fitted.session, site, found, &entry.answer));
         text.push('\n');
+        if args.doubt.explain {
+            text.push_str(&explain::fits(&fitted.session, found));
+            text.push('\n');
+            text.push_str(&explain::site(&fitted.session, site));
+            text.push('\n');
+        }
     }
     text.push_str(&required_line(&fitted.session));
     text.push_str(CAUTION);
@@ -92,6 +102,15 @@ pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
         (true, true) => exit::NOT_MET,
         (true, false) => 0,
     })
+}
+
+/// A case with what the command line asks for on top of it.
+fn read_case(path: &Path, doubt: &Doubt) -> Result<Case, CliError> {
+    let mut case = Case::read(path)?;
+    if let Some(trials) = doubt.monte_carlo {
+        case.monte_carlo_trials = trials as usize;
+    }
+    Ok(case)
 }
 
 /// A case whose fixtures were put into its sites.
@@ -151,6 +170,7 @@ fn fit_measured(
             required: session.case.required,
             pose: site.site.pose,
             platform_depth_mm: site.site.platform_depth_mm.unwrap_or(platform_depth_mm),
+            scale_u_share: session.case.scale_u_share,
         };
         fit_site(&site.measure.bone, &session.case.fixtures, &context)
     })?;

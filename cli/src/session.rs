@@ -1,7 +1,7 @@
 //! A case with its scan read and its sites measured.
 
 use jawgauge_bone::{
-    BoneError, MeasureOptions, SectionOptions, SiteMeasure, measure_site, section_reach,
+    BoneError, MeasureOptions, SectionOptions, SiteMeasure, Threshold, measure_site, section_reach,
 };
 use jawgauge_intake::{ReadOptions, open_scan};
 use jawgauge_report::documents::WarningEntry;
@@ -124,12 +124,14 @@ fn measure(
             Between::Linear => Interpolation::Linear,
             Between::Cubic => Interpolation::Cubic,
         },
-        ..SectionOptions::default()
+        blur_fwhm_mm: case.blur_fwhm_mm,
     };
     let all = MeasureOptions {
         levels_mm: case.levels_mm.clone(),
         section: options,
-        ..MeasureOptions::default()
+        scale_u_share: case.scale_u_share,
+        axis_tolerance_deg: case.axis_tolerance_deg,
+        monte_carlo_trials: case.monte_carlo_trials,
     };
     let reach = section_reach(&frame.frame, cut.slab_mm);
     let geometry = parts.scan().geometry();
@@ -147,6 +149,11 @@ fn measure(
         frame.mesial_known = false;
     }
     let mut warnings = frame_warnings(site, &frame);
+    if case.blur_fwhm_mm.is_some() && matches!(case.threshold, Threshold::Grey(_)) {
+        let message = "`blur_fwhm_mm` is not used, because `threshold` is given and no wall is fitted then: use \"auto\"";
+        warnings
+            .push(WarningEntry { code: "blur-not-used".to_owned(), message: message.to_owned() });
+    }
     warnings.extend(warn::of_site(&measure));
     Ok(MeasuredSite { site: site.clone(), frame, point, options, measure, part, warnings })
 }

@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
-use jawgauge_bone::{Measured, Plate, ThresholdSource, Unmeasured};
+use jawgauge_bone::{BlurSource, Measured, Plate, ThresholdSource, Unmeasured};
 use jawgauge_fixture::{ClearanceKind, Fit, NoWall, SiteFit, Wall};
 use jawgauge_report::documents::{FitDocument, MeasureDocument, WarningEntry};
 use jawgauge_section::PatientSide;
@@ -15,6 +15,11 @@ use crate::warn::limit_name;
 
 /// Columns of text, the first aligned left, the others right.
 pub(crate) fn aligned(headers: &[&str], rows: &[Vec<String>]) -> String {
+    aligned_with(headers, rows, &[0])
+}
+
+/// Columns of text, those named by their place aligned left, the others right.
+pub(crate) fn aligned_with(headers: &[&str], rows: &[Vec<String>], left: &[usize]) -> String {
     let mut table = Table::new();
     table.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Disabled);
     table.set_header(headers.iter().map(|h| (*h).to_owned()).collect::<Vec<_>>());
@@ -22,7 +27,7 @@ pub(crate) fn aligned(headers: &[&str], rows: &[Vec<String>]) -> String {
         table.add_row(row.clone());
     }
     for (index, column) in table.column_iter_mut().enumerate() {
-        column.set_cell_alignment(if index == 0 {
+        column.set_cell_alignment(if left.contains(&index) {
             CellAlignment::Left
         } else {
             CellAlignment::Right
@@ -73,6 +78,29 @@ fn title(site: &MeasuredSite) -> String {
     )
 }
 
+/// The scan's blur at a site, how sure it is, and where it comes from.
+fn blur_words(site: &MeasuredSite) -> String {
+    let Some(blur) = site.measure.bone.blur() else {
+        // With a given threshold no wall is fitted.
+        return format!("blur about {:.2} mm", site.measure.bone.quality.blur_fwhm_mm);
+    };
+    let along_z = if (blur.along_z_mm - blur.in_plane_mm).abs() > 1e-9 {
+        format!(" in the slices, {:.2} mm across them", blur.along_z_mm)
+    } else {
+        String::new()
+    };
+    let from = match blur.source {
+        BlurSource::Given => "given",
+        BlurSource::Edges => "from edges of thick cortex",
+        BlurSource::Slope => "guessed from the slope of the outline",
+    };
+    let u95_mm = 2.0 * blur.u_mm;
+    format!(
+        "blur {:.2} ± {u95_mm:.2} mm{along_z} (full width at half maximum, {from})",
+        blur.in_plane_mm
+    )
+}
+
 /// One site's measurements.
 pub(crate) fn site_measures(session: &Session, site: &MeasuredSite) -> String {
     let bone = &site.measure.bone;
@@ -89,11 +117,10 @@ pub(crate) fn site_measures(session: &Session, site: &MeasuredSite) -> String {
         _ => "given".to_owned(),
     };
     let _ = writeln!(text, "  edge of bone at {unit} {:.0} ({how})", found.grey);
+    let _ = writeln!(text, "  voxels {:.2} mm; {}", bone.quality.voxel_mm, blur_words(site));
     let _ = writeln!(
         text,
-        "  voxels {:.2} mm, blur {:.2} mm; ridge leans {:.1}° to the {}",
-        bone.quality.voxel_mm,
-        bone.quality.blur_fwhm_mm,
+        "  ridge leans {:.1}° to the {}",
         bone.turned_by_deg.abs(),
         if bone.turned_by_deg >= 0.0 { "buccal" } else { lingual_word(session.case.arch) },
     );
@@ -244,7 +271,23 @@ fn cell(value: Option<f64>) -> String {
 
 /// Widths of all sites, one a row.
 pub(crate) fn widths_csv(document: &MeasureDocument) -> Vec<u8> {
-    let header = ["site", "tooth", "station_mm", "level_mm", "width_mm", "u95_mm", "at_least_mm"];
+    let header = [
+        "site",
+        "tooth",
+        "station_mm",
+        "level_mm",
+        "width_mm",
+        "u95_mm",
+        "at_least_mm",
+        "buccal_plate_mm",
+        "buccal_plate_u95_mm",
+        "buccal_plate_low_mm",
+        "buccal_plate_high_mm",
+        "lingual_plate_mm",
+        "lingual_plate_u95_mm",
+        "lingual_plate_low_mm",
+        "lingual_plate_high_mm",
+    ];
     let rows = document.sites.iter().flat_map(|site| {
         site.widths.iter().map(|w| {
             vec![
@@ -255,6 +298,14 @@ pub(crate) fn widths_csv(document: &MeasureDocument) -> Vec<u8> {
                 cell(w.width_mm),
                 cell(w.u95_mm),
                 cell(w.at_least_mm),
+                cell(w.buccal_plate_mm),
+                cell(w.buccal_plate_u95_mm),
+                cell(w.buccal_plate_range_mm.map(|r| r[0])),
+                cell(w.buccal_plate_range_mm.map(|r| r[1])),
+                cell(w.lingual_plate_mm),
+                cell(w.lingual_plate_u95_mm),
+                cell(w.lingual_plate_range_mm.map(|r| r[0])),
+                cell(w.lingual_plate_range_mm.map(|r| r[1])),
             ]
         })
     });

@@ -1,6 +1,6 @@
 //! Sentences for what was noticed: what was seen, why it matters, what to do.
 
-use jawgauge_bone::{BoneWarning, Clip, LimitHeight, SiteMeasure, Unmeasured};
+use jawgauge_bone::{BoneWarning, Clip, LimitHeight, SiteMeasure, ThresholdSource, Unmeasured};
 use jawgauge_fixture::{NoWall, SiteFit};
 use jawgauge_intake::{FileRemark, ScanWarning};
 use jawgauge_report::documents::WarningEntry;
@@ -75,11 +75,38 @@ pub(crate) fn of_site(measure: &SiteMeasure) -> Vec<WarningEntry> {
         }
         all.extend(above_crest(limit));
     }
-    all.push(entry(
-        "plates-not-measured",
-        "the plates are not measured by this version: read their thickness on the scan".to_owned(),
-    ));
+    all.extend(no_plates(measure));
     all
+}
+
+/// The plates that could not be measured, those of one side and reason in one.
+fn no_plates(measure: &SiteMeasure) -> Vec<WarningEntry> {
+    let given = measure.bone.threshold.source == ThresholdSource::Given;
+    let mut all: Vec<(&str, String, Vec<String>)> = Vec::new();
+    for width in measure.widths.iter().flatten() {
+        for (side, plate) in [("buccal", &width.buccal_plate), ("lingual", &width.lingual_plate)] {
+            let reason = match plate {
+                Ok(_) => continue,
+                Err(_) if given => "`threshold` is given, so no wall is fitted: use \"auto\"",
+                Err(Unmeasured::NoMarrow { .. }) => {
+                    "no marrow shows below the surface, so the plate has no inner edge: solid bone, or look at the picture"
+                }
+                Err(_) => "no even wall fits the scan there: read its thickness on the scan",
+            };
+            let level = width.level_mm.to_string();
+            match all.iter_mut().find(|a| a.0 == side && a.1 == reason) {
+                Some(same) => same.2.push(level),
+                None => all.push((side, reason.to_owned(), vec![level])),
+            }
+        }
+    }
+    all.sort_by(|a, b| a.0.cmp(b.0));
+    all.into_iter()
+        .map(|(side, reason, levels)| {
+            let levels = levels.join(", ");
+            entry("no-plate", format!("no {side} plate at {levels} mm below the crest: {reason}"))
+        })
+        .collect()
 }
 
 fn above_crest(limit: &LimitHeight) -> Option<WarningEntry> {

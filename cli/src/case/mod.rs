@@ -19,6 +19,11 @@ pub(crate) use tooth::Tooth;
 /// Plausible distance of frames, mm.
 const FRAME_PITCH_MM: std::ops::RangeInclusive<f64> = 0.02..=10.0;
 
+/// Plausible blur of a scan, mm full width at half maximum.
+const BLUR_MM: (f64, f64) = (0.05, 3.0);
+/// Plausible standard uncertainty of a scanner's lengths, per cent.
+const SCALE_U_PERCENT: (f64, f64) = (0.0, 5.0);
+
 /// Where a site is on the ridge axis.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum SitePlace {
@@ -54,13 +59,21 @@ pub(crate) struct Case {
     pub(crate) series: Option<String>,
     /// Distance of frames, mm, where a multi-frame object has one position only.
     pub(crate) frame_pitch_mm: Option<f64>,
+    /// The scan's blur, mm full width at half maximum, where it is known.
+    pub(crate) blur_fwhm_mm: Option<f64>,
+    /// Standard uncertainty of lengths in the scan, as a share.
+    pub(crate) scale_u_share: f64,
     pub(crate) arch: Arch,
     pub(crate) axis: Vec<PatientPoint>,
+    /// The ridge may run otherwise than its axis by this much without a warning, degrees.
+    pub(crate) axis_tolerance_deg: f64,
     pub(crate) lingual_side: Option<PatientPoint>,
     pub(crate) apical: PatientVector,
     pub(crate) threshold: Threshold,
     pub(crate) calibrated_hu: bool,
     pub(crate) levels_mm: Vec<f64>,
+    /// Monte Carlo trials for each width; 0 for none.
+    pub(crate) monte_carlo_trials: usize,
     pub(crate) required: RequiredWalls,
     pub(crate) sites: Vec<Site>,
     pub(crate) fixtures: Vec<(String, FixtureSolid)>,
@@ -69,6 +82,9 @@ pub(crate) struct Case {
 /// Keys of the case file's top.
 const TOP: &[&str] =
     &["schema", "tooth_notation", "scan", "ridge", "bone", "measure", "walls", "site", "fixture"];
+
+/// Keys of `[scan]`.
+const SCAN: &[&str] = &["path", "series", "frame_pitch_mm", "blur_fwhm_mm", "scale_u_percent"];
 
 impl Case {
     /// Reads and checks a case file.
@@ -116,7 +132,7 @@ impl Case {
             }
         };
         let scan = top
-            .table("scan", &["path", "series", "frame_pitch_mm"])?
+            .table("scan", SCAN)?
             .ok_or_else(|| top.missing("scan", "write [scan] with path = \"…\""))?;
         let path =
             scan.text("path")?.ok_or_else(|| scan.missing("path", "give the scan's folder"))?;
@@ -127,19 +143,26 @@ impl Case {
             Some(bone) => bone.flag("calibrated_hu")?.unwrap_or(false),
             None => false,
         };
+        let measure = parts::measure(&top)?;
         let sites = parts::sites(&top, ridge.arch, universal)?;
         let fixtures = parts::fixtures(&top)?;
         Ok(Self {
             scan: folder.join(path),
             series: scan.text("series")?,
             frame_pitch_mm: frame_pitch(&scan)?,
+            blur_fwhm_mm: scan.number_in("blur_fwhm_mm", BLUR_MM.0, BLUR_MM.1)?,
+            scale_u_share: scan
+                .number_in("scale_u_percent", SCALE_U_PERCENT.0, SCALE_U_PERCENT.1)?
+                .map_or(0.0, |percent| percent / 100.0),
             arch: ridge.arch,
             axis: ridge.axis,
+            axis_tolerance_deg: ridge.axis_tolerance_deg,
             lingual_side: ridge.lingual_side,
             apical: ridge.apical,
             threshold,
             calibrated_hu,
-            levels_mm: parts::levels(&top)?,
+            levels_mm: measure.levels_mm,
+            monte_carlo_trials: measure.monte_carlo_trials,
             required: parts::required(&top)?,
             sites,
             fixtures,

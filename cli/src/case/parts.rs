@@ -8,19 +8,24 @@ use super::reader::Section;
 use super::{Arch, SectionAxis, Site, SitePlace, Tooth};
 use crate::error::{CliError, quoted};
 
+/// Tolerances of the ridge axis' direction, degrees: beyond them nothing is tolerated, or all.
+const AXIS_TOLERANCE_DEG: (f64, f64) = (0.0, 45.0);
+/// Monte Carlo trials: fewer tell the ends of an interval too badly, more take too long.
+const TRIALS: (f64, f64) = (1000.0, 1_000_000.0);
 /// Coordinates beyond this, mm, are no place in a patient.
 const FARTHEST_MM: f64 = 10_000.0;
 
 pub(super) struct Ridge {
     pub(super) arch: Arch,
     pub(super) axis: Vec<PatientPoint>,
+    pub(super) axis_tolerance_deg: f64,
     pub(super) lingual_side: Option<PatientPoint>,
     pub(super) apical: PatientVector,
 }
 
 pub(super) fn ridge(top: &Section<'_>) -> Result<Ridge, CliError> {
     let ridge = top
-        .table("ridge", &["arch", "axis", "lingual_side", "apical"])?
+        .table("ridge", &["arch", "axis", "axis_tolerance_deg", "lingual_side", "apical"])?
         .ok_or_else(|| top.missing("ridge", "write [ridge] with arch and axis"))?;
     let arch = match ridge.text("arch")?.as_deref() {
         Some("maxilla") => Arch::Maxilla,
@@ -43,7 +48,15 @@ pub(super) fn ridge(top: &Section<'_>) -> Result<Ridge, CliError> {
         None if arch == Arch::Maxilla => PatientVector::new(0.0, 0.0, 1.0),
         None => PatientVector::new(0.0, 0.0, -1.0),
     };
-    Ok(Ridge { arch, axis, lingual_side: point(&ridge, "lingual_side")?, apical })
+    let tolerance =
+        ridge.number_in("axis_tolerance_deg", AXIS_TOLERANCE_DEG.0, AXIS_TOLERANCE_DEG.1)?;
+    Ok(Ridge {
+        arch,
+        axis,
+        axis_tolerance_deg: tolerance.unwrap_or(MeasureOptions::default().axis_tolerance_deg),
+        lingual_side: point(&ridge, "lingual_side")?,
+        apical,
+    })
 }
 
 pub(super) fn threshold(bone: &Section<'_>) -> Result<Threshold, CliError> {
@@ -61,17 +74,38 @@ pub(super) fn threshold(bone: &Section<'_>) -> Result<Threshold, CliError> {
     }
 }
 
-pub(super) fn levels(top: &Section<'_>) -> Result<Vec<f64>, CliError> {
-    let Some(measure) = top.table("measure", &["levels_mm"])? else {
-        return Ok(MeasureOptions::default().levels_mm);
+/// What `[measure]` asks for.
+pub(super) struct Measure {
+    pub(super) levels_mm: Vec<f64>,
+    pub(super) monte_carlo_trials: usize,
+}
+
+pub(super) fn measure(top: &Section<'_>) -> Result<Measure, CliError> {
+    let MeasureOptions { levels_mm, monte_carlo_trials, .. } = MeasureOptions::default();
+    let mut asked = Measure { levels_mm, monte_carlo_trials };
+    let Some(measure) = top.table("measure", &["levels_mm", "monte_carlo_trials"])? else {
+        return Ok(asked);
     };
-    let Some(levels) = measure.numbers("levels_mm")? else {
-        return Ok(MeasureOptions::default().levels_mm);
-    };
-    if levels.is_empty() {
-        return Err(measure.bad("levels_mm", "an empty list", "give levels in mm below the crest"));
+    if let Some(levels) = measure.numbers("levels_mm")? {
+        if levels.is_empty() {
+            let remedy = "give levels in mm below the crest";
+            return Err(measure.bad("levels_mm", "an empty list", remedy));
+        }
+        asked.levels_mm = levels;
     }
-    Ok(levels)
+    if let Some(trials) = measure.number("monte_carlo_trials")? {
+        let whole = trials.fract() == 0.0 && trials >= TRIALS.0 && trials <= TRIALS.1;
+        if !(whole || trials == 0.0) {
+            let what = format!("{trials} is no number of trials");
+            let remedy = "give 0 for none, or a whole number from 1000 to 1000000";
+            return Err(measure.bad("monte_carlo_trials", what, remedy));
+        }
+        // Whole and within its range.
+        #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)]
+        let trials = trials as usize;
+        asked.monte_carlo_trials = trials;
+    }
+    Ok(asked)
 }
 
 pub(super) fn required(top: &Section<'_>) -> Result<RequiredWalls, CliError> {

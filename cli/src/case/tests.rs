@@ -12,9 +12,12 @@ schema = "case/1"
 [scan]
 path = "scan"
 series = "1.2.3"
+blur_fwhm_mm = 0.45
+scale_u_percent = 0.3
 
 [ridge]
 arch = "mandible"
+axis_tolerance_deg = 8
 axis = [[-21.0, 2.0, 4.0], [-17.0, -10.0, 4.0], [-9.0, -19.0, 4.0]]
 lingual_side = [0.0, 0.0, 4.0]
 apical = [0.0, 0.0, -1.0]
@@ -25,6 +28,7 @@ calibrated_hu = true
 
 [measure]
 levels_mm = [1.0, 2]
+monte_carlo_trials = 20000
 
 [walls]
 buccal_mm = 1.8
@@ -77,6 +81,10 @@ fn every_key_of_the_case_file_is_read() {
     assert_eq!(case.threshold, Threshold::Grey(700.0));
     assert!(case.calibrated_hu);
     assert_eq!(case.levels_mm, vec![1.0, 2.0]);
+    assert_eq!(case.monte_carlo_trials, 20_000);
+    assert_eq!(case.blur_fwhm_mm, Some(0.45));
+    assert!((case.scale_u_share - 0.003).abs() < 1e-12, "per cent to a share");
+    assert!((case.axis_tolerance_deg - 8.0).abs() < 1e-12);
     assert!(
         (case.required.buccal_mm - 1.8).abs() < 1e-12
             && (case.required.lingual_mm - 1.5).abs() < 1e-12
@@ -101,6 +109,8 @@ fn the_defaults_of_a_short_case_are_the_documented_ones() {
     .expect("a case");
     assert_eq!(case.threshold, Threshold::Auto);
     assert_eq!(case.levels_mm, vec![1.0, 2.0, 3.0, 5.0, 7.0, 10.0]);
+    assert_eq!((case.blur_fwhm_mm, case.monte_carlo_trials), (None, 0));
+    assert!(case.scale_u_share == 0.0 && (case.axis_tolerance_deg - 5.0).abs() < 1e-12);
     assert!((case.required.fixture_mm - 3.0).abs() < 1e-12);
     assert_eq!(case.apical.to_array(), [0.0, 0.0, 1.0]);
     assert!(matches!(case.sites[0].axis, SectionAxis::Ridge));
@@ -110,25 +120,25 @@ fn the_defaults_of_a_short_case_are_the_documented_ones() {
 fn every_fault_names_its_key_and_line() {
     // (replace this, by this, words that the message must hold)
     for (from, to, words) in [
-        ("levels_mm", "levls_mm", &["levls_mm", "line 19", "levels_mm", "[measure]"][..]),
-        ("[walls]", "[wall]", &["\"wall\"", "line 21", "walls"]),
+        ("levels_mm", "levls_mm", &["levls_mm", "line 22", "levels_mm", "[measure]"][..]),
+        ("[walls]", "[wall]", &["\"wall\"", "line 25", "walls"]),
         (
             "root_diameter_mm = 5.0",
             "root_diamter_mm = 5.0",
-            &["root_diamter_mm", "line 38", "root_diameter_mm"],
+            &["root_diamter_mm", "line 42", "root_diameter_mm"],
         ),
         ("schema = \"case/1\"", "schema = \"case/2\"", &["case/2", "line 2", "case/1"]),
-        ("arch = \"mandible\"", "arch = \"jaw\"", &["arch", "line 9", "maxilla"]),
-        ("tooth = \"45\"", "tooth = \"15\"", &["tooth 15", "line 26", "mandible"]),
+        ("arch = \"mandible\"", "arch = \"jaw\"", &["arch", "line 11", "maxilla"]),
+        ("tooth = \"45\"", "tooth = \"15\"", &["tooth 15", "line 30", "mandible"]),
         ("tooth = \"45\"", "tooth = \"49\"", &["\"49\"", "ISO 3950"]),
-        ("threshold = 700", "threshold = \"high\"", &["threshold", "line 15", "auto"]),
+        ("threshold = 700", "threshold = \"high\"", &["threshold", "line 18", "auto"]),
         ("threshold = 700", "threshold = nan", &["threshold", "finite"]),
-        ("at = [-18.5, -6.0, 4.0]", "at = [-18.5, -6.0]", &["at", "2 numbers", "line 27"]),
+        ("at = [-18.5, -6.0, 4.0]", "at = [-18.5, -6.0]", &["at", "2 numbers", "line 31"]),
         ("at = [-18.5, -6.0, 4.0]", "at = [-18.5, inf, 4.0]", &["at", "inf"]),
         (
             "diameter_mm = 4.0\nlength",
             "diameter_mm = -4.0\nlength",
-            &["diameter_mm", "-4", "line 48"],
+            &["diameter_mm", "-4", "line 52"],
         ),
         (
             "[[0.0, 4.0], [3.0, 4.0]",
@@ -138,12 +148,29 @@ fn every_fault_names_its_key_and_line() {
         (
             "axis = [[-21.0, 2.0, 4.0], [-17.0",
             "axis = [[-17.0, -10.0, 4.0], [-17.0",
-            &["axis", "line 10", "points 1 and 2"],
+            &["axis", "line 13", "points 1 and 2"],
         ),
         ("kind = \"nerve-canal\"", "kind = \"canal\"", &["kind", "\"canal\"", "nerve-canal"]),
         ("kind = \"nerve-canal\"", "kind = \"other\"", &["keep_mm", "missing"]),
         ("buccal_mm = 1.8", "buccal_mm = -1", &["buccal_mm", "out of range"]),
         ("id = \"by profile\"", "id = \"4.0 x 9\"", &["given twice"]),
+        ("blur_fwhm_mm = 0.45", "blur_fwhm_mm = 0", &["blur_fwhm_mm", "line 7", "0.05 to 3"]),
+        ("blur_fwhm_mm = 0.45", "blur_fwhm = 0.45", &["blur_fwhm", "nearest", "blur_fwhm_mm"]),
+        ("blur_fwhm_mm = 0.45", "blur_fwhm_mm = \"0.45\"", &["blur_fwhm_mm", "finite number"]),
+        (
+            "scale_u_percent = 0.3",
+            "scale_u_percent = -0.3",
+            &["scale_u_percent", "line 8", "0 to 5"],
+        ),
+        ("scale_u_percent = 0.3", "scale_u_percent = nan", &["scale_u_percent", "finite"]),
+        (
+            "axis_tolerance_deg = 8",
+            "axis_tolerance_deg = 90",
+            &["axis_tolerance_deg", "line 12", "0 to 45", "[ridge]"],
+        ),
+        ("monte_carlo_trials = 20000", "monte_carlo_trials = 10", &["line 23", "1000 to 1000000"]),
+        ("monte_carlo_trials = 20000", "monte_carlo_trials = 1e4.5", &["not TOML", "line 23"]),
+        ("monte_carlo_trials = 20000", "monte_carlo_trials = 2000.5", &["2000.5", "whole number"]),
         ("path = \"scan\"", "path = \"scan", &["not TOML", "line 5"]),
         ("at = [-18.5, -6.0, 4.0]", "station_mm = \"x\"", &["station_mm", "finite number"]),
     ] {

@@ -1,6 +1,6 @@
 //! A volume in lines for the terminal.
 
-use jawgauge_bone::{GreySurvey, Landmark, NoLandmark};
+use jawgauge_bone::{GreySurvey, Landmark, NoLandmark, ScanBlur, StepKind};
 use jawgauge_intake::{Scan, SkipReason, Skipped};
 use jawgauge_report::documents::VolumeEntry;
 
@@ -10,10 +10,17 @@ use super::names;
 const SHEAR_DEG: f64 = 0.05;
 
 /// All that is told of a volume.
-pub(super) fn of_volume(scan: &Scan, survey: &GreySurvey, entry: &VolumeEntry) -> String {
+pub(super) fn of_volume(
+    scan: &Scan,
+    survey: &GreySurvey,
+    blur: Option<&ScanBlur>,
+    entry: &VolumeEntry,
+) -> String {
     let mut text = format!("series {}\n", entry.series);
     let rows = coding(scan).into_iter().chain(geometry(scan, entry));
-    for (name, value) in rows.chain(greys(survey, entry)).chain(patient(scan)) {
+    for (name, value) in
+        rows.chain(greys(survey, entry)).chain([blur_row(blur)]).chain(patient(scan))
+    {
         text.push_str(&format!("  {name:<20}{value}\n"));
     }
     text
@@ -141,6 +148,26 @@ fn greys(survey: &GreySurvey, entry: &VolumeEntry) -> Vec<Row> {
     };
     rows.push(("not scanned", not_scanned));
     rows
+}
+
+/// The blur that the scan's clean steps tell.
+fn blur_row(blur: Option<&ScanBlur>) -> Row {
+    let Some(blur) = blur else {
+        return ("blur", "not told: no clean steps between two tissues".to_owned());
+    };
+    let along_z =
+        blur.along_z_mm.map_or(String::new(), |mm| format!(", {mm:.2} mm across the slices"));
+    let between = match blur.kind {
+        StepKind::Skin => "air to soft tissue",
+        StepKind::Bone => "soft tissue to bone",
+    };
+    let words = format!(
+        "{:.2} ± {:.2} mm{along_z} (full width at half maximum, {} steps from {between})",
+        blur.in_plane_mm,
+        2.0 * blur.u_mm,
+        blur.steps
+    );
+    ("blur", words)
 }
 
 /// To a thousandth of the width of the usual range, or a whole number.

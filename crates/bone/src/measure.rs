@@ -128,7 +128,7 @@ pub struct SiteMeasure {
 /// # Units
 ///
 /// Millimetres. `u95_mm` is an expanded uncertainty with coverage factor 2; what it holds is
-/// said at [`crate::EdgeQuality`].
+/// said at [`crate::gum::Source`], and each value carries its [`crate::gum::Budget`].
 ///
 /// # Accuracy
 ///

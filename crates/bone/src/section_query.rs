@@ -3,6 +3,7 @@
 use jawgauge_space::{PatientPoint, SectionPoint};
 
 use crate::error::Unmeasured;
+use crate::gum::Budget;
 use crate::limit::{Limit, meet_section};
 use crate::runs::Run;
 use crate::section_bone::SectionBone;
@@ -112,6 +113,12 @@ impl SectionBone {
     #[must_use]
     pub fn u_edge_mm(&self, p: SectionPoint, along: (f64, f64)) -> f64 {
         self.edge_sources(p, along).u_mm()
+    }
+
+    /// The same by its sources.
+    #[must_use]
+    pub fn edge_budget(&self, p: SectionPoint, along: (f64, f64)) -> Budget {
+        self.edge_sources(p, along).budget()
     }
 
     /// Standard uncertainty of the crest's height, mm: its edge, what the blur takes off a round

@@ -37,10 +37,10 @@ impl Measured {
 
 /// What the place of an edge is uncertain by.
 ///
-/// A simple bound, not yet a full budget: the threshold's own uncertainty and the noise, both
-/// divided by the slope of the grey value along the line of measurement, and a share of the
-/// voxel step for interpolation. It leaves out the scanner's scale, the direction of the ridge
-/// axis, the user's placing of points and anything that the scan does not show.
+/// A simple bound for places where no wall was fitted (corners, beside metal, with a given threshold): the
+/// threshold's own uncertainty and the noise, both divided by the slope of the grey value along
+/// the line of measurement, and a share of the voxel step for interpolation. Budgets hold it as
+/// [`crate::gum::Source::Model`].
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct EdgeQuality {
     /// Uncertainty of the threshold, grey values (`None`: not known).

@@ -34,6 +34,13 @@ pub struct Width {
     pub monte_carlo: Option<MonteCarlo>,
 }
 
+impl Width {
+    /// The plates at its ends, buccal first.
+    pub fn plates(&self) -> [&Result<Plate, Unmeasured>; 2] {
+        [&self.buccal_plate, &self.lingual_plate]
+    }
+}
+
 /// The widths at all levels, with plates.
 pub(crate) fn measure_widths(
     volume: &Volume,
@@ -51,7 +58,10 @@ pub(crate) fn measure_widths(
         let ends: Vec<[SectionPoint; 2]> = measured.iter().map(|w| [w.buccal, w.lingual]).collect();
         let plates = measure_plates(volume, &bone.frame, &bone.outline, walls, &ends);
         for (width, [buccal, lingual]) in measured.iter_mut().zip(plates) {
-            (width.buccal_plate, width.lingual_plate) = (buccal, lingual);
+            let scaled = |plate: Result<Plate, Unmeasured>| {
+                plate.map(|p| p.with_scale_u_share(options.scale_u_share))
+            };
+            (width.buccal_plate, width.lingual_plate) = (scaled(buccal), scaled(lingual));
         }
     }
     widths
@@ -85,7 +95,8 @@ fn width_at(
         .then(|| sources.draw(bone, level_mm, options.monte_carlo_trials))
         .flatten();
     if let Some(drawn) = &drawn {
-        let half = 0.5 * (drawn.interval95.1 - drawn.interval95.0);
+        // Where the axis is off, the answers lie beside the width, which is not corrected for it.
+        let half = (mm - drawn.interval95.0).max(drawn.interval95.1 - mm);
         if (half - width.u95_mm).abs() > LINEAR_SHARE * width.u95_mm {
             width.u95_mm = half;
         }

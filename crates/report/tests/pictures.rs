@@ -5,7 +5,6 @@
 mod support;
 
 use jawgauge_bone::{Limit, LimitKind};
-use jawgauge_fixture::{FixtureSolid, Pose};
 use jawgauge_phantom::Profile;
 use jawgauge_report::picture::{
     Arch, Drawing, LocatorInput, LocatorSite, PictureError, draw_locator, draw_plate,
@@ -13,19 +12,9 @@ use jawgauge_report::picture::{
 use jawgauge_section::section_frame;
 use jawgauge_space::{PatientPoint, PatientVector};
 use support::drawn::{bar_mm, bar_pixels, grey_picture, horizontal_length, lines, text_boxes};
-use support::{Case, Put, Straight, demo, pose};
+use support::{Case, Straight, demo, pose, put, tapered, thin};
 
 const LONG_ID: &str = "upper left, second premolar region; grafted in spring, healed for six months, seen again before <stage two> & \"review\" no. 17 of the series, and then some more words that cannot fit";
-
-fn put(id: &'static str, sizes_mm: [f64; 3], pose: Option<Pose>) -> Option<Put> {
-    let [diameter, apex, length] = sizes_mm;
-    let solid = FixtureSolid::tapered(diameter, apex, length).expect("a solid");
-    Some(Put { id, solid, pose })
-}
-
-fn tapered() -> Profile {
-    Profile::Tapered { crest_radius_mm: 2.5, base_radius_mm: 4.0, height_mm: 20.0 }
-}
 
 fn maxilla() -> Case {
     let profile = Profile::Tapered { crest_radius_mm: 3.0, base_radius_mm: 5.5, height_mm: 14.0 };
@@ -77,6 +66,7 @@ fn samples() -> Vec<(&'static str, Case)> {
         ("maxilla", maxilla()),
         ("cut-off", cut_off()),
         ("front", front()),
+        ("thin", thin()),
     ]
 }
 

@@ -16,7 +16,7 @@ mod budget;
 mod monte_carlo;
 
 pub use budget::{Budget, Source};
-pub use monte_carlo::{MonteCarlo, Normals, monte_carlo};
+pub use monte_carlo::{MonteCarlo, Normals, monte_carlo, numerical_tolerance};
 
 use crate::tip::halve;
 

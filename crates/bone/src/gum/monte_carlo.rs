@@ -14,6 +14,56 @@ pub struct MonteCarlo {
     pub trials: usize,
 }
 
+impl MonteCarlo {
+    /// Whether these answers confirm the interval `mm` plus or minus `expanded` of the linear
+    /// propagation: both its ends lie within the numerical tolerance of theirs.
+    ///
+    /// # Source
+    ///
+    /// JCGM 101:2008, clause 8.1.2; what differs: the tolerance of one digit goes with
+    /// [`numerical_tolerance`] of the linear standard uncertainty, half of `expanded`.
+    ///
+    /// # Examples
+    ///
+    /// ```
+    /// use jawgauge_bone::gum::monte_carlo;
+    /// let drawn = monte_carlo(20_000, 1, |n| Some(6.0 + 0.04 * n.draw())).expect("answers");
+    /// assert!(drawn.confirms(6.0, 0.08));
+    /// assert!(!drawn.confirms(6.02, 0.08), "an interval beside the answers");
+    /// assert!(!drawn.confirms(6.0, 0.10), "one that is too wide");
+    /// ```
+    #[must_use]
+    pub fn confirms(&self, mm: f64, expanded: f64) -> bool {
+        let tolerance = numerical_tolerance(0.5 * expanded);
+        let (low, high) = self.interval95;
+        (mm - expanded - low).abs() <= tolerance && (mm + expanded - high).abs() <= tolerance
+    }
+}
+
+/// Half a unit in the last place of an uncertainty of which one digit is meaningful.
+///
+/// # Source
+///
+/// JCGM 101:2008, clause 7.9.2: u written as c times a power of ten, c a whole number of one digit;
+/// half that power.
+///
+/// # Examples
+///
+/// ```
+/// use jawgauge_bone::gum::numerical_tolerance;
+/// assert!((numerical_tolerance(0.035) - 0.005).abs() < 1e-12);
+/// // 0.096 is 1 times 0.1.
+/// assert!((numerical_tolerance(0.096) - 0.05).abs() < 1e-12);
+/// ```
+#[must_use]
+pub fn numerical_tolerance(u: f64) -> f64 {
+    if !(u > 0.0) {
+        return 0.0;
+    }
+    let power = 10.0_f64.powf(u.log10().floor());
+    0.5 * if (u / power).round() >= 10.0 { 10.0 * power } else { power }
+}
+
 /// Independent standard normal deviates, the same ones in every run.
 #[derive(Debug)]
 pub struct Normals {

@@ -68,3 +68,16 @@ fn answers_that_fail_are_left_out_and_too_few_are_none() {
     let enough = monte_carlo(100, 1, |n| Some(n.draw()).filter(|d| *d > -2.0)).expect("most");
     assert!(enough.trials < 100 && enough.trials > 90, "{enough:?}");
 }
+
+/// JCGM 101:2008 clause 7.9.2, examples 1 and 2 (from memory): 0.00035 with two digits has a tolerance
+/// of 5e-6, with one digit (4e-4) of 5e-5; 2.1 with one digit, of 0.5.
+#[test]
+fn numerical_tolerances_are_those_of_the_supplement() {
+    for (u, tolerance) in [(0.00035, 5e-5), (2.1, 0.5), (0.04, 0.005), (0.0096, 0.005)] {
+        let found = numerical_tolerance(u);
+        assert!((found / tolerance - 1.0).abs() < 1e-9, "{u}: {found}");
+    }
+    assert!(
+        numerical_tolerance(0.0).abs() < 1e-300 && numerical_tolerance(f64::NAN).abs() < 1e-300
+    );
+}

@@ -32,3 +32,6 @@ pub use direction::RidgeDirection;
 pub use plate::Plate;
 pub(crate) use plate::measure_plates;
 pub(crate) use survey::{Start, WallSurvey, survey_walls};
+
+#[cfg(test)]
+mod tests;

@@ -62,6 +62,18 @@ impl Plate {
         }
     }
 
+    /// The same in a scan whose lengths have this standard uncertainty, as a share; a range is wider
+    /// than that by far and stays.
+    pub(crate) fn with_scale_u_share(self, scale_u_share: f64) -> Self {
+        match self {
+            Self::Thickness(m) => {
+                let budget = m.budget.with(Source::Scale, scale_u_share * m.mm);
+                Self::Thickness(Measured::new(m.mm, budget))
+            }
+            Self::Between { .. } => self,
+        }
+    }
+
     /// The range, where only that can be told.
     #[must_use]
     pub fn range_mm(&self) -> Option<(f64, f64)> {

@@ -2,7 +2,10 @@ use jawgauge_bone::SectionBone;
 use jawgauge_fixture::{ClearanceKind, Fit, NoWall, PoseSource, RuleKind, Wall};
 use serde::Serialize;
 
-use super::{FailedEntry, ScanEntry, WarningEntry, direction, limit_word, point, rounded};
+use super::budget::entries;
+use super::{
+    BudgetEntry, FailedEntry, ScanEntry, WarningEntry, direction, limit_word, point, rounded,
+};
 
 /// `jawgauge/fit/1`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -120,6 +123,8 @@ pub struct WallEntry {
     pub wall_mm: f64,
     /// Expanded uncertainty.
     pub u95_mm: f64,
+    /// What that is made of.
+    pub budget: Vec<BudgetEntry>,
     /// Depth below the platform.
     pub depth_mm: f64,
     /// Where the bone ends.
@@ -150,6 +155,8 @@ pub struct ClearanceEntry {
     pub clearance_mm: f64,
     /// Expanded uncertainty.
     pub u95_mm: f64,
+    /// What that is made of.
+    pub budget: Vec<BudgetEntry>,
     /// Distance to keep.
     pub required_mm: f64,
     /// Probability that it is kept.
@@ -197,6 +204,7 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
         w.as_ref().ok().map(|w| WallEntry {
             wall_mm: rounded(w.wall_mm),
             u95_mm: rounded(w.u95_mm),
+            budget: entries(&w.budget),
             depth_mm: rounded(w.depth_mm),
             at: point(section.patient(w.at)),
         })
@@ -266,6 +274,7 @@ fn clearance_entry(c: &jawgauge_fixture::Clearance) -> ClearanceEntry {
         kind,
         clearance_mm: rounded(c.clearance_mm),
         u95_mm: rounded(c.u95_mm),
+        budget: entries(&c.budget),
         required_mm: rounded(c.required_mm),
         probability: rounded(c.probability),
         verdict: c.verdict.as_str(),

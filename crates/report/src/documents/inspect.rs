@@ -1,4 +1,4 @@
-use jawgauge_bone::GreySurvey;
+use jawgauge_bone::{GreySurvey, ScanBlur, StepKind};
 use jawgauge_volume::VolumeGeometry;
 use serde::Serialize;
 
@@ -64,6 +64,19 @@ pub struct VolumeEntry {
     pub not_scanned_share: Option<f64>,
     /// Grey value that fills the surroundings of what was scanned, undeclared.
     pub fill_grey: Option<f64>,
+    /// Blur across steps that face within the slices, full width at half maximum, mm: the median over clean
+    /// steps between two tissues. What a site finds for itself goes first.
+    pub blur_fwhm_mm: Option<f64>,
+    /// Its standard uncertainty, mm.
+    pub blur_u_mm: Option<f64>,
+    /// How it differs from step to step: half of the middle 68 of 100, mm.
+    pub blur_spread_mm: Option<f64>,
+    /// The same blur across steps that face along z.
+    pub blur_along_z_mm: Option<f64>,
+    /// `air-soft-tissue` or `soft-tissue-bone`.
+    pub blur_steps_between: Option<&'static str>,
+    /// Clean steps that were found.
+    pub blur_steps: Option<usize>,
     /// Walls thinner than this are near the limit of what the voxels can show, mm.
     pub wall_limit_mm: Option<f64>,
     /// Transfer Syntax UID.
@@ -143,6 +156,23 @@ impl VolumeEntry {
         self.cut_off_share = survey.cut_off_share.map(millionths);
         self.not_scanned_share = Some(millionths(survey.not_scanned_share));
         self.fill_grey = survey.fill.map(rounded);
+        self
+    }
+}
+
+impl VolumeEntry {
+    /// The entry with the blur that clean steps tell.
+    #[must_use]
+    pub fn with_blur(mut self, blur: Option<&ScanBlur>) -> Self {
+        self.blur_fwhm_mm = blur.map(|b| rounded(b.in_plane_mm));
+        self.blur_u_mm = blur.map(|b| rounded(b.u_mm));
+        self.blur_spread_mm = blur.map(|b| rounded(b.spread_mm));
+        self.blur_along_z_mm = blur.and_then(|b| b.along_z_mm).map(rounded);
+        self.blur_steps = blur.map(|b| b.steps);
+        self.blur_steps_between = blur.map(|b| match b.kind {
+            StepKind::Skin => "air-soft-tissue",
+            StepKind::Bone => "soft-tissue-bone",
+        });
         self
     }
 }

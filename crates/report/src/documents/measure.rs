@@ -1,10 +1,13 @@
-use jawgauge_bone::{Measured, Plate, SiteMeasure, ThresholdSource, Unmeasured, Width};
+use jawgauge_bone::{BlurSource, Measured, Plate, SiteMeasure, ThresholdSource, Unmeasured, Width};
 use jawgauge_section::PatientSide;
 use jawgauge_space::SectionFrame;
 use jawgauge_volume::VolumeGeometry;
 use serde::Serialize;
 
-use super::{FailedEntry, WarningEntry, direction, limit_word, point, rounded};
+use super::budget::budget;
+use super::{
+    BudgetEntry, FailedEntry, MonteCarloEntry, WarningEntry, direction, limit_word, point, rounded,
+};
 
 /// `jawgauge/measure/1`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -91,10 +94,23 @@ pub struct MeasureSite {
     pub cortex_grey: Option<f64>,
     /// Standard deviation of the grey value within one tissue.
     pub noise_grey: Option<f64>,
-    /// Blur at the edges, full width at half maximum, mm.
+    /// Blur at the edges within the planes of slices, full width at half maximum, mm.
     pub blur_fwhm_mm: Option<f64>,
+    /// The same across the slices; differs where the site's edges say so.
+    pub blur_along_z_mm: Option<f64>,
     /// Standard uncertainty of the blur.
     pub blur_u_mm: Option<f64>,
+    /// `given`, `edges` of thick cortex near the site, or `slope` of the grey value at the outline,
+    /// where there is none.
+    pub blur_source: Option<&'static str>,
+    /// Angle between the ridge axis and the way the ridge runs, degrees.
+    pub axis_off_deg: Option<f64>,
+    /// Its standard uncertainty, degrees.
+    pub axis_off_u_deg: Option<f64>,
+    /// Factor by which widths are too wide for it.
+    pub axis_inflation: Option<f64>,
+    /// The way the ridge runs.
+    pub ridge_direction: Option<[f64; 3]>,
     /// The most crestal place of the bone.
     pub crest: [f64; 3],
     /// How far the crest of a sharp ridge was put back beyond what the blur left visible, mm.
@@ -107,6 +123,8 @@ pub struct MeasureSite {
     pub bone_height_mm: Option<f64>,
     /// Its expanded uncertainty.
     pub bone_height_u95_mm: Option<f64>,
+    /// What that is made of.
+    pub bone_height_budget: Option<Vec<BudgetEntry>>,
     /// Heights to the limits, in the order given.
     pub limits: Vec<LimitEntry>,
     /// What was seen, why it matters, what to do.
@@ -122,6 +140,11 @@ pub struct WidthEntry {
     pub width_mm: Option<f64>,
     /// Expanded uncertainty, coverage factor 2.
     pub u95_mm: Option<f64>,
+    /// What that is made of.
+    pub budget: Option<Vec<BudgetEntry>>,
+    /// The Monte Carlo method beside it, where that was asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub monte_carlo: Option<MonteCarloEntry>,
     /// End towards the cheek.
     pub buccal: Option<[f64; 3]>,
     /// End towards the tongue.
@@ -136,6 +159,12 @@ pub struct WidthEntry {
     /// ... and that of the lingual plate's.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub lingual_plate_u95_mm: Option<f64>,
+    /// What the buccal plate's is made of.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub buccal_plate_budget: Option<Vec<BudgetEntry>>,
+    /// ... and the lingual plate's.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lingual_plate_budget: Option<Vec<BudgetEntry>>,
     /// Where the plate is too thin for the scan's blur: it lies between these, with 95 % probability.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub buccal_plate_range_mm: Option<[f64; 2]>,
@@ -156,6 +185,8 @@ pub struct LimitEntry {
     pub height_mm: Option<f64>,
     /// Expanded uncertainty.
     pub u95_mm: Option<f64>,
+    /// What that is made of.
+    pub budget: Option<Vec<BudgetEntry>>,
     /// Distance to keep.
     pub keep_mm: f64,
     /// Height less that.
@@ -189,6 +220,7 @@ pub fn measure_site_entry(
             kind: limit_word(limit.kind),
             height_mm: limit.height.as_ref().ok().map(|h| rounded(h.mm)),
             u95_mm: limit.height.as_ref().ok().map(|h| rounded(h.u95_mm)),
+            budget: limit.height.as_ref().ok().map(budget),
             keep_mm: rounded(limit.keep_mm),
             usable_mm: limit.usable_mm().map(rounded),
             at: limit.at.map(|p| point(bone.patient(p))),
@@ -215,15 +247,31 @@ pub fn measure_site_entry(
         cortex_grey: levels.map(|l| rounded(l.cortex)),
         noise_grey: levels.map(|l| rounded(l.noise)),
         blur_fwhm_mm: levels.map(|_| rounded(bone.quality.blur_fwhm_mm)),
+        blur_along_z_mm: bone.blur().map(|b| rounded(b.along_z_mm)),
         blur_u_mm: bone.blur().map(|b| rounded(b.u_mm)),
+        blur_source: bone.blur().map(|b| blur_word(b.source)),
+        axis_off_deg: measure.direction.map(|d| rounded(d.off_deg)),
+        axis_off_u_deg: measure.direction.map(|d| rounded(d.u_deg)),
+        axis_inflation: measure.direction.map(|d| rounded(d.inflation())),
+        ridge_direction: measure.direction.map(|d| direction(d.runs)),
         crest: point(bone.patient(bone.crest)),
         crest_put_back_mm: bone.tip.map(|t| rounded(t.mm)),
         widths,
         min_width_mm: measure.min_width.map(|w| rounded(w.width.mm)),
         bone_height_mm: measure.height.as_ref().ok().map(|h| rounded(h.mm)),
         bone_height_u95_mm: measure.height.as_ref().ok().map(|h| rounded(h.u95_mm)),
+        bone_height_budget: measure.height.as_ref().ok().map(budget),
         limits,
         warnings,
+    }
+}
+
+/// The words by which documents say where a blur came from.
+fn blur_word(source: BlurSource) -> &'static str {
+    match source {
+        BlurSource::Given => "given",
+        BlurSource::Edges => "edges",
+        BlurSource::Slope => "slope",
     }
 }
 
@@ -237,12 +285,16 @@ fn width_entry(
         level_mm: rounded(level_mm),
         width_mm: None,
         u95_mm: None,
+        budget: None,
+        monte_carlo: None,
         buccal: None,
         lingual: None,
         buccal_plate_mm: None,
         lingual_plate_mm: None,
         buccal_plate_u95_mm: None,
         lingual_plate_u95_mm: None,
+        buccal_plate_budget: None,
+        lingual_plate_budget: None,
         buccal_plate_range_mm: None,
         lingual_plate_range_mm: None,
         at_least_mm: None,
@@ -251,12 +303,16 @@ fn width_entry(
         Ok(w) => WidthEntry {
             width_mm: Some(rounded(w.width.mm)),
             u95_mm: Some(rounded(w.width.u95_mm)),
+            budget: Some(budget(&w.width)),
+            monte_carlo: w.monte_carlo.as_ref().map(|m| MonteCarloEntry::new(&w.width, m)),
             buccal: Some(place(w.buccal)),
             lingual: Some(place(w.lingual)),
             buccal_plate_mm: thickness(&w.buccal_plate).map(|t| rounded(t.mm)),
             lingual_plate_mm: thickness(&w.lingual_plate).map(|t| rounded(t.mm)),
             buccal_plate_u95_mm: thickness(&w.buccal_plate).map(|t| rounded(t.u95_mm)),
             lingual_plate_u95_mm: thickness(&w.lingual_plate).map(|t| rounded(t.u95_mm)),
+            buccal_plate_budget: thickness(&w.buccal_plate).as_ref().map(budget),
+            lingual_plate_budget: thickness(&w.lingual_plate).as_ref().map(budget),
             buccal_plate_range_mm: range(&w.buccal_plate),
             lingual_plate_range_mm: range(&w.lingual_plate),
             ..none

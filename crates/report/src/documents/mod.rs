@@ -3,6 +3,7 @@
 //! Field names are fixed; fields may be added. Lengths are millimetres rounded to 0.0001, points
 //! and directions are LPS. A value that could not be measured is `null`, and a warning says why.
 
+mod budget;
 mod fit;
 mod inspect;
 mod measure;
@@ -10,6 +11,7 @@ mod measure;
 use jawgauge_space::{PatientDir, PatientPoint};
 use serde::Serialize;
 
+pub use budget::{BudgetEntry, MonteCarloEntry};
 pub use fit::{
     ClearanceEntry, FitDocument, FitEntry, FitSite, PoseEntry, RequiredEntry, RuleEntry,
     SectionWallEntry, ShortfallEntry, WallEntry, WallsEntry, fit_entry,

@@ -5,12 +5,14 @@ use jawgauge_bone::Unmeasured;
 use super::canvas::{Canvas, HAIR, INK, Line, Spot, Type};
 use super::layout::{stacked, wrapped};
 use super::plate::Scene;
+use super::plate_marks;
 use super::view::View;
 use super::words;
 
 const SIZE: f64 = 14.0;
 const SMALL: f64 = 12.0;
 const LINE_HEIGHT: f64 = 18.0;
+const NOTE_HEIGHT: f64 = 15.0;
 /// Space between labels.
 const GAP: f64 = 5.0;
 /// Limits found further from the drawn section than this are said to be, mm.
@@ -18,10 +20,23 @@ const OFF_PLANE_MM: f64 = 0.05;
 
 struct Label {
     lines: Vec<String>,
+    /// The plates, in small below.
+    notes: Vec<String>,
     least: bool,
     /// Where it would stand best, and whether a line leads there.
     y: f64,
     leads: bool,
+}
+
+impl Label {
+    fn height(&self) -> f64 {
+        self.lines.len() as f64 * LINE_HEIGHT + self.notes.len() as f64 * NOTE_HEIGHT
+    }
+
+    /// Where its middle would stand best: the first line at its level where plates follow.
+    fn middle(&self) -> f64 {
+        if self.notes.is_empty() { self.y } else { self.y + 0.5 * (self.height() - LINE_HEIGHT) }
+    }
 }
 
 /// The widths, each beside its line, and the heights below; returns where it ends.
@@ -33,19 +48,22 @@ pub(crate) fn widths(
 ) -> f64 {
     let mut y = view.frame.y - 8.0;
     canvas.text(Spot::new(x, y), "Ridge width, mm", Type::bold(15.0));
-    let caption = if scene.own {
-        "level below the crest: width ± uncertainty; from the site's own section, so without lines here"
-    } else {
-        "level below the crest: width ± uncertainty"
-    };
-    for line in wrapped(caption, width, SMALL, false) {
+    let mut caption = "level below the crest: width ± uncertainty".to_owned();
+    if scene.own {
+        caption.push_str("; from the site's own section, so without lines here");
+    }
+    caption.push_str(match plate_marks::told(scene) {
+        (false, false) => "; plates: not measured",
+        (_, false) => "; plates: thickness along their normal",
+        (_, true) => "; plates: thickness along their normal, \u{201c}a to b\u{201d} where the blur tells only a range",
+    });
+    for line in wrapped(&caption, width, SMALL, false) {
         y += 16.0;
         canvas.text(Spot::new(x, y), &line, Type::quiet(SMALL));
     }
     let mut labels = labels(scene, view, width);
     labels.sort_by(|a, b| a.y.total_cmp(&b.y));
-    let wanted: Vec<(f64, f64)> =
-        labels.iter().map(|l| (l.y, l.lines.len() as f64 * LINE_HEIGHT)).collect();
+    let wanted: Vec<(f64, f64)> = labels.iter().map(|l| (l.middle(), l.height())).collect();
     let tops = stacked(&wanted, y + 12.0, GAP);
     for (label, top) in labels.iter().zip(&tops) {
         let look = Type { bold: label.least, ..Type::plain(SIZE) };
@@ -54,6 +72,10 @@ pub(crate) fn widths(
             canvas.text(Spot::new(x, base), line, look);
         }
         y = top + label.lines.len() as f64 * LINE_HEIGHT;
+        for note in &label.notes {
+            canvas.text(Spot::new(x + 8.0, y + 11.0), note, Type::quiet(SMALL));
+            y += NOTE_HEIGHT;
+        }
         if label.leads {
             let from = Spot::new(x + width + 4.0, top + 9.0);
             let bend = Spot::new(x + width + 12.0, top + 9.0);
@@ -88,7 +110,8 @@ fn labels(scene: &Scene<'_>, view: &View, width: f64) -> Vec<Label> {
                 let level = words::given(w.level_mm);
                 let text = format!("{level} mm: {}{mark}", words::measured(&w.width));
                 let y = y_of(w.level_mm);
-                labels.push(Label { lines: vec![text], least, y, leads: !scene.own });
+                let notes = plate_marks::notes(scene, w);
+                labels.push(Label { lines: vec![text], notes, least, y, leads: !scene.own });
                 shared = None;
                 continue;
             }
@@ -107,7 +130,8 @@ fn labels(scene: &Scene<'_>, view: &View, width: f64) -> Vec<Label> {
             .map_or(String::new(), |l| format!(" to {}", words::given(l)));
         let whole = format!("{}{to} mm: {text}", words::given(first));
         let lines = wrapped(&whole, width, SIZE, false);
-        labels.push(Label { lines, least: false, y: y_of(first), leads: false });
+        let (notes, y) = (Vec::new(), y_of(first));
+        labels.push(Label { lines, notes, least: false, y, leads: false });
         shared = Some((first, text));
     }
     labels

@@ -8,6 +8,7 @@ use super::fixture_mark::{asked_line, axis_line, body_line, wall_line};
 use super::font::text_width;
 use super::layout::wrapped;
 use super::plate::{MARGIN, PAGE, Scene};
+use super::plate_marks;
 use super::section_marks::{cut_line, keep_line, outline_line, width_line};
 use super::view::View;
 use super::words;
@@ -84,6 +85,13 @@ fn key(canvas: &mut Canvas, scene: &Scene<'_>, hatched: bool, top: f64) -> f64 {
     }
     if !scene.own {
         entries.push(("width at a level", width_line()));
+        let (thickness, range) = plate_marks::told(scene);
+        if thickness {
+            entries.push(("plate", plate_marks::plate_line()));
+        }
+        if range {
+            entries.push(("plate: between its ends", plate_marks::range_line()));
+        }
     }
     if scene.limits.iter().any(Option::is_some) {
         entries.push(("distance to keep", keep_line()));
@@ -153,14 +161,21 @@ fn facts(scene: &Scene<'_>) -> Vec<String> {
             format!("Edge of the bone: grey value {grey}, given by the user.")
         }
     };
-    let blur = match threshold.levels {
-        Some(levels) => {
-            format!(
-                "Blur of the scan {} mm (full width at half maximum).",
-                words::mm(levels.blur_fwhm_mm)
-            )
+    let blur = match (bone.blur(), threshold.levels) {
+        (Some(blur), _) => {
+            let along_z = if (blur.along_z_mm - blur.in_plane_mm).abs() > 1e-9 {
+                format!(" ({} across the slices)", words::mm(blur.along_z_mm))
+            } else {
+                String::new()
+            };
+            let found = words::with_u95(blur.in_plane_mm, 2.0 * blur.u_mm);
+            format!("Blur of the scan {found} mm{along_z} (full width at half maximum).")
         }
-        None => "Blur of the scan not known.".to_owned(),
+        (None, Some(levels)) => format!(
+            "Blur of the scan about {} mm (full width at half maximum).",
+            words::mm(levels.blur_fwhm_mm)
+        ),
+        (None, None) => "Blur of the scan not known.".to_owned(),
     };
     let axis = match (scene.own, bone.long_axis) {
         (true, _) => "Straight up and down: the fixture's axis.".to_owned(),

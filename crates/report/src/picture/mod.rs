@@ -26,6 +26,7 @@ mod locator;
 mod locator_marks;
 mod panel;
 mod plate;
+mod plate_marks;
 mod section_marks;
 mod view;
 mod words;

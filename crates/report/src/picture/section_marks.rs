@@ -6,6 +6,7 @@ use super::canvas::{Canvas, Line, PURPLE, Rect, Spot, Type, WHITE, YELLOW};
 use super::font::text_width;
 use super::layout::Places;
 use super::plate::Scene;
+use super::plate_marks;
 use super::view::View;
 
 /// Size of words on the picture.
@@ -49,6 +50,7 @@ pub(crate) fn lines(canvas: &mut Canvas, scene: &Scene<'_>, view: &View) {
                 canvas.line(a, b, width_line());
             }
         }
+        plate_marks::draw(canvas, scene, view);
     }
     let tip = view.spot(scene.bone.crest);
     let away = if view.apical_up() { 1.0 } else { -1.0 };

@@ -198,6 +198,16 @@ pub(crate) fn warning(warning: &BoneWarning) -> String {
             format!("voxels of {} mm are coarse for walls of 1.5 mm", mm(*voxel_mm))
         }
         BoneWarning::Metal { .. } => "metal or enamel near the site".to_owned(),
+        BoneWarning::AxisOff { direction } => format!(
+            "the ridge runs {:.1}° ± {:.1}° off the ridge axis, which makes widths {:.1} % too wide",
+            direction.off_deg,
+            2.0 * direction.u_deg,
+            100.0 * (direction.inflation() - 1.0)
+        ),
+        BoneWarning::PlatesBelowBlur { blur_fwhm_mm, .. } => format!(
+            "plates thinner than about the blur of {} mm are told as a range",
+            mm(*blur_fwhm_mm)
+        ),
         _ => "see the document".to_owned(),
     }
 }

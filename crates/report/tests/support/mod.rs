@@ -1,4 +1,5 @@
 //! Jaws of the phantom, measured and fitted, as pictures are drawn of them.
+#![allow(dead_code)] // each test file uses its part
 
 pub(crate) mod drawn;
 
@@ -97,6 +98,8 @@ pub(crate) struct Straight {
     pub(crate) absent: usize,
     /// Bone without marrow.
     pub(crate) solid: bool,
+    /// Angle between the given axis and the ridge, degrees.
+    pub(crate) axis_off_deg: f64,
     pub(crate) levels_mm: Vec<f64>,
 }
 
@@ -118,6 +121,7 @@ impl Straight {
             columns: 1.0,
             absent: 0,
             solid: false,
+            axis_off_deg: 0.0,
             levels_mm: MeasureOptions::default().levels_mm,
         }
     }
@@ -154,16 +158,26 @@ impl Straight {
         let volume = render(geometry, Storage::Unsigned, rescale, noise, |p| ridge.grey_at(p))
             .and_then(|v| Ok(v.with_absent_slices((0..nk).map(|k| k < self.absent).collect())?))
             .expect("a scan");
+        let middle = ridge.crest_at(ridge.length_mm() / 2.0);
+        let (sin, cos) = self.axis_off_deg.to_radians().sin_cos();
+        let axis: Vec<PatientPoint> = ridge
+            .axis_points(5)
+            .iter()
+            .map(|p| {
+                let from = *p - middle;
+                middle + from * cos + PatientVector::new(from.to_array()[1] * sin, 0.0, 0.0)
+            })
+            .collect();
         let site = Site {
             levels_mm: self.levels_mm,
             id: self.id,
             tooth: if self.arch == Arch::Maxilla { "25" } else { "36" }.to_owned(),
             arch: self.arch,
             volume,
-            axis: RidgeAxis::through(&ridge.axis_points(5)).expect("an axis"),
+            axis: RidgeAxis::through(&axis).expect("an axis"),
             apical,
             lingual_side: lingual,
-            at: ridge.crest_at(ridge.length_mm() / 2.0),
+            at: middle,
             limits: self.limits,
             neighbours: Vec::new(),
         };
@@ -203,6 +217,7 @@ impl Site {
                 required: RequiredWalls::default(),
                 pose: put.pose,
                 platform_depth_mm: 0.5,
+                scale_u_share: 0.0,
             };
             let fixtures = [(put.id.to_owned(), put.solid)];
             let done = fit_site(&measure.bone, &fixtures, &context);
@@ -229,4 +244,29 @@ pub(crate) fn pose(measure: &SiteMeasure, depth_mm: f64, off_mm: f64, lean_deg: 
     let platform =
         SectionPoint::new(bone.crest.buccal_mm + off_mm, bone.crest.apical_mm + depth_mm);
     Pose { platform: bone.patient(platform), apical: bone.frame.turned(lean_deg).apical() }
+}
+
+/// A fixture of these sizes (diameter, apex, length), in a pose or where it fits best.
+pub(crate) fn put(id: &'static str, sizes_mm: [f64; 3], pose: Option<Pose>) -> Option<Put> {
+    let [diameter, apex, length] = sizes_mm;
+    let solid = FixtureSolid::tapered(diameter, apex, length).expect("a solid");
+    Some(Put { id, solid, pose })
+}
+
+/// A ridge that widens to its base.
+pub(crate) fn tapered() -> Profile {
+    Profile::Tapered { crest_radius_mm: 2.5, base_radius_mm: 4.0, height_mm: 20.0 }
+}
+
+/// A buccal plate thinner than the blur, under an axis that is 9 degrees off.
+pub(crate) fn thin() -> Case {
+    let mut site = Straight::new(tapered(), 4.0, Arch::Mandible, -20.0);
+    let cortex = Cortex { buccal_mm: 0.35, lingual_mm: 1.4, crest_mm: 1.6, base_mm: 1.8 };
+    site.section = CrossSection::new(tapered())
+        .and_then(|s| s.with_lean_deg(4.0))
+        .and_then(|s| s.with_cortex(cortex))
+        .and_then(|s| s.with_soft_tissue(SoftTissue::Layer(3.0)))
+        .expect("a section");
+    site.axis_off_deg = 9.0;
+    site.measured(|_| put("3.3 x 9", [3.3, 2.8, 9.0], None))
 }
