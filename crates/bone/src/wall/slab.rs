@@ -17,8 +17,6 @@ const PLAINER_CHI2: f64 = 6.0;
 const THINNEST_MM: f64 = 0.02;
 /// What the model itself may miss by: a share of the contrast, one standard deviation.
 const MODEL_SHARE: f64 = 0.015;
-/// A profile that misses by less than its bins might is surer, down to this share of their variance.
-const LEAST_EXCESS: f64 = 0.5;
 /// What lies inside is no denser than cortex: by this share of the contrast at least, and how sharply.
 const INSIDE_BELOW: (f64, f64) = (0.05, 0.05);
 /// Bins that miss by more than this many standard deviations count for less (Huber).
@@ -237,6 +235,12 @@ fn weight(bin: &Bin, prior: &Prior) -> f64 {
     1.0 / (prior.noise * prior.noise / bin.count + (MODEL_SHARE * prior.contrast()).powi(2))
 }
 
+/// Part of the bins' variance that is noise.
+fn noise_share(bins: &[Bin], prior: &Prior) -> f64 {
+    let share = |bin: &Bin| prior.noise * prior.noise / bin.count * weight(bin, prior);
+    bins.iter().map(share).sum::<f64>() / bins.len() as f64
+}
+
 /// Huber's loss of a standardised miss, and its weight.
 fn huber(z: f64) -> (f64, f64) {
     if z.abs() <= HUBER { (z * z, 1.0) } else { (HUBER * (2.0 * z.abs() - HUBER), HUBER / z.abs()) }
@@ -383,7 +387,8 @@ pub(crate) fn descend(
     (with_blur[SIGMA], with_blur[if hold_thickness { THICKNESS } else { SIGMA }]) = (0.0, 0.0);
     let moved = -(inverse * with_blur);
     let by_sigma = (moved[0], moved[THICKNESS]);
-    let covariance = inverse * excess.max(LEAST_EXCESS);
+    // A profile that misses by less than the model might is surer, but never than its noise lets it be.
+    let covariance = inverse * excess.max(noise_share(bins, prior));
     let chi2 = here.chi2;
     chi2.is_finite().then_some(SlabFit { slab, sigma, covariance, by_sigma, chi2, excess })
 }
