@@ -29,6 +29,8 @@ const TIP_VOXELS: f64 = 0.3;
 const TIP_SIGMAS: f64 = 0.4;
 /// What that moves the answer by, times this, holds the truth in 95 of 100 phantoms.
 const TIP_COVER: f64 = 3.2;
+/// Share of what a knife's tip would be higher by that the expanded uncertainty takes in.
+const KNIFE_SHARE: f64 = 0.6;
 /// Distance of the points of a put-back tip, mm.
 const STEP_MM: f64 = 0.05;
 
@@ -78,7 +80,9 @@ pub(crate) fn put_back(outline: &Outline, levels: &GreyLevels, voxel_mm: f64) ->
         let lost = seen - walls.tip_below_apex(walls.tip_radius(seen, sigma));
         (lost - added_mm).abs()
     });
-    let u95_mm = TIP_COVER * moved[0].max(moved[1]).hypot(off);
+    // ... and that the tip may as well be a knife's, which noise hardly tells from a rounded one.
+    let if_a_knife = (visible - walls.tip_below_apex(0.0) - added_mm).abs();
+    let u95_mm = (TIP_COVER * moved[0].max(moved[1]).hypot(off)).hypot(KNIFE_SHARE * if_a_knife);
     let budget = Budget::default().with(Source::Model, 0.5 * u95_mm);
     let outline = walls.replace_tip(outline, crest, radius, from)?;
     Some(SharpTip { outline, added: Measured::new(added_mm, budget) })
