@@ -137,6 +137,9 @@ pub(crate) fn unmeasured(why: &Unmeasured) -> String {
         Unmeasured::AirInside { level_mm } => format!(
             "a space filled with air lies in the bone at {level_mm:.1} mm below the crest: mark the sinus or nasal floor as a limit"
         ),
+        Unmeasured::BesideMetal { level_mm } => format!(
+            "metal (or enamel) lies beside an end of it at {level_mm:.1} mm below the crest, where no edge can be trusted: choose another level, or look at the picture"
+        ),
         Unmeasured::LimitFar { beside_mm } => {
             format!("it meets the section {beside_mm:.1} mm beside the bone: check its points")
         }

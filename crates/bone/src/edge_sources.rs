@@ -11,6 +11,8 @@ use crate::section_bone::SectionBone;
 /// and for each 1/mm that the surface bends otherwise than the outline: bends that change along the patch.
 const MODEL_MM: f64 = 0.010;
 const BEND_MM2: f64 = 0.14;
+/// Beside metal no edge is trusted: it may lie anywhere near, one standard deviation, mm.
+const METAL_MM: f64 = 1.0;
 /// A contour at a level that even a thin wall reaches lies outside the surface by about this share of the
 /// blur; that it was sunk by as much as its neighbours takes off about half of that.
 const LOW_SHARE: f64 = 0.13;
@@ -59,6 +61,7 @@ impl SectionBone {
         let fitted = self.walls.as_ref().and_then(|w| Some((w, w.edge_near(p)?)));
         let Some((walls, edge)) = fitted else {
             let model_mm = self.quality.u_edge_mm(self.slope_at(p, along)).hypot(self.low_mm());
+            let model_mm = if self.is_beside_metal(p) { METAL_MM } else { model_mm };
             return EdgeSources { model_mm, ..EdgeSources::default() };
         };
         let cosine = (edge.inward.0 * along.0 + edge.inward.1 * along.1).abs();
@@ -71,6 +74,11 @@ impl SectionBone {
             model_mm: MODEL_MM.hypot(BEND_MM2 * edge.bend).hypot(cut_off_mm) * longer,
             drift: -edge.sinks * longer,
         }
+    }
+
+    /// Whether metal lies beside a place of the outline.
+    pub(crate) fn is_beside_metal(&self, at: SectionPoint) -> bool {
+        self.walls.as_ref().is_some_and(|walls| walls.is_beside_metal(at))
     }
 
     /// What a place without a fitted wall is uncertain by where the outline began at a level lower than

@@ -75,6 +75,11 @@ pub enum Unmeasured {
         /// Depth below the crest, mm.
         level_mm: f64,
     },
+    /// Metal lies beside an end of the width: no edge is trusted there.
+    BesideMetal {
+        /// Level asked for, mm below the crest.
+        level_mm: f64,
+    },
     /// No wall could be fitted at this end of a width.
     NoPlate,
     /// No marrow shows below the surface, so that a plate has no inner edge.

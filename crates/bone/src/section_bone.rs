@@ -219,7 +219,7 @@ pub fn outline_section(
         .levels
         .map_or_else(CutOff::default, |levels| CutOff::find(volume, &image, &piece, &levels));
     let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
-    let mut warnings = piece_warnings(&piece, &threshold);
+    let mut warnings = piece_warnings(&piece, &threshold, walls.as_ref());
     if cut_off != CutOff::default() {
         warnings.push(BoneWarning::GreysCutOff { cut_off });
     }
@@ -336,7 +336,11 @@ fn fine_outline(
     }
 }
 
-fn piece_warnings(piece: &SitePiece, threshold: &ThresholdFound) -> Vec<BoneWarning> {
+fn piece_warnings(
+    piece: &SitePiece,
+    threshold: &ThresholdFound,
+    walls: Option<&WallSurvey>,
+) -> Vec<BoneWarning> {
     let mut warnings = Vec::new();
     if let Some(by) = piece.outline.clip() {
         warnings.push(BoneWarning::Clipped { by });
@@ -358,8 +362,9 @@ fn piece_warnings(piece: &SitePiece, threshold: &ThresholdFound) -> Vec<BoneWarn
         if share > MIXED_SHARE {
             warnings.push(BoneWarning::MixedOutside { share });
         }
-        if levels.metal_share > 0.0 {
-            warnings.push(BoneWarning::Metal { share: levels.metal_share });
+        let share = levels.metal_share.max(walls.map_or(0.0, WallSurvey::metal_share));
+        if share > 0.0 {
+            warnings.push(BoneWarning::Metal { share });
         }
     }
     warnings

@@ -88,6 +88,9 @@ fn width_at(
     let at_mm = bone.crest.apical_mm + level_mm;
     let lingual = SectionPoint::new(run.lingual.buccal_mm, at_mm);
     let buccal = SectionPoint::new(run.buccal.buccal_mm, at_mm);
+    if bone.is_beside_metal(lingual) || bone.is_beside_metal(buccal) {
+        return Err(Unmeasured::BesideMetal { level_mm });
+    }
     let mm = run.length_mm();
     let sources = WidthSources::of(bone, [buccal, lingual], direction, options);
     let mut width = Measured::new(mm, sources.budget(mm, taper(bone, level_mm)));
@@ -182,7 +185,7 @@ pub(crate) fn least_width(widths: &[Result<Width, Unmeasured>]) -> Option<Width>
         widths.iter().flatten().min_by(|a, b| a.width.mm.total_cmp(&b.width.mm)).copied()?;
     let may_be_less = widths.iter().any(|w| match w {
         Err(Unmeasured::Clipped { at_least_mm, .. }) => *at_least_mm < least.width.mm,
-        Err(Unmeasured::AirInside { .. }) => true,
+        Err(Unmeasured::AirInside { .. } | Unmeasured::BesideMetal { .. }) => true,
         _ => false,
     });
     (!may_be_less).then_some(least)

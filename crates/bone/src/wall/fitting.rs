@@ -131,6 +131,7 @@ impl WallSurvey {
         }
         let most = MOST_MOVE.0 * self.blur.in_plane_mm + MOST_MOVE.1 * self.voxel_mm;
         wall.fit.excess <= MOST_EXCESS
+            && !wall.patch.reaches(self.metal_above(), wall.inside_mm)
             && wall.place.through_mm >= LEAST_THROUGH_BLURS * self.blur.in_plane_mm
             && wall.fit.slab.surface.abs() <= most
             && wall.fit.covariance[(0, 0)].sqrt() <= MOST_U_MM

@@ -23,6 +23,8 @@ const THICKENS_MORE: f64 = 0.5;
 const BENDS: f64 = 0.1;
 /// Rounds in which the lean is found.
 const LEAN_ROUNDS: usize = 2;
+/// Metal no deeper than this, mm, is beside the surface.
+const METAL_WITHIN_MM: f64 = 1.0;
 /// Voxels where the grey value changes by less than this share of the contrast over one standard deviation
 /// of the blur say nothing of the lean.
 const FLAT_SHARE: f64 = 0.01;
@@ -173,6 +175,12 @@ impl Patch {
             thickens_more: 0.0,
             along_mm: reach.along_mm,
         })
+    }
+
+    /// Whether any voxel down to `inside_mm`, or a millimetre, lies above a grey value.
+    pub(crate) fn reaches(&self, grey: f64, inside_mm: f64) -> bool {
+        let deepest = inside_mm.max(METAL_WITHIN_MM);
+        self.spots.iter().any(|spot| spot.grey > grey && spot.depth <= deepest)
     }
 
     /// The same voxels about a surface that lies as the face says.

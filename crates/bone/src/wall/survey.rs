@@ -19,6 +19,8 @@ pub(super) const NODE_MM: f64 = 0.4;
 /// Voxels along the surface in the section, and across the section, take part within this, mm.
 const ALONG_MM: f64 = 0.7;
 const BESIDE_MM: f64 = 0.9;
+/// ... or within so many voxel steps, where voxels are coarse.
+const FEW_VOXELS: f64 = 1.6;
 /// About so many of them are enough for one place among many.
 const ENOUGH_VOXELS: usize = 700;
 /// ... along a bend, within this share of its radius.
@@ -30,6 +32,8 @@ const OUTSIDE_MM: f64 = 0.2;
 const WALL_SHARE: f64 = 0.15;
 /// An outline ripples with the grid's phase by this share of a voxel step.
 const RIPPLE_VOXELS: f64 = 0.06;
+/// A voxel this many times as far above outside as thick cortex is, is metal (or enamel).
+const METAL_RATIO: f64 = 2.5;
 /// What is known of cortex, outside and inside before any wall was looked at, shares of contrast.
 const FIRST_CORTEX: f64 = 0.5;
 const OUTSIDE_SHARE: f64 = 0.1;
@@ -79,6 +83,8 @@ pub(crate) struct WallSurvey {
     pub(crate) voxel_mm: f64,
     /// Fitted places of the outline.
     pub(crate) edges: Vec<Edge>,
+    /// Places of the outline beside metal, where no edge is trusted.
+    pub(crate) beside_metal: Vec<SectionPoint>,
     /// Whether the outline lay at the half-way level, where no wall was fitted.
     pub(crate) is_half_way: bool,
     pub(super) z: PatientVector,
@@ -137,6 +143,7 @@ impl WallSurvey {
             noise: (1.3 * levels.noise).max(0.004 * contrast),
             voxel_mm,
             edges: Vec::new(),
+            beside_metal: Vec::new(),
             is_half_way: true,
             z: z * (1.0 / z.length_mm().max(f64::MIN_POSITIVE)),
         }
@@ -148,6 +155,9 @@ impl WallSurvey {
             edge.at = edge.at.in_turned_frame(by_deg);
             let inward = SectionPoint::new(edge.inward.0, edge.inward.1).in_turned_frame(by_deg);
             edge.inward = (inward.buccal_mm, inward.apical_mm);
+        }
+        for at in &mut self.beside_metal {
+            *at = at.in_turned_frame(by_deg);
         }
         self
     }
@@ -161,6 +171,22 @@ impl WallSurvey {
 
     pub(crate) fn contrast(&self) -> f64 {
         self.cortex.0 - self.outside.0
+    }
+
+    /// The grey value above which a voxel is metal.
+    pub(crate) fn metal_above(&self) -> f64 {
+        self.outside.0 + METAL_RATIO * self.contrast()
+    }
+
+    /// Share of the places looked at that lie beside metal.
+    pub(crate) fn metal_share(&self) -> f64 {
+        let beside = self.beside_metal.len() as f64;
+        beside / (beside + self.edges.len() as f64).max(1.0)
+    }
+
+    /// Whether metal lies beside a place of the outline.
+    pub(crate) fn is_beside_metal(&self, at: SectionPoint) -> bool {
+        self.beside_metal.iter().any(|m| m.distance_mm(at) <= EDGE_NEAR_MM)
     }
 
     pub(crate) fn prior(&self, z2: f64) -> Prior {
@@ -202,8 +228,10 @@ impl WallSurvey {
     pub(crate) fn reach(&self, place: &Place) -> Reach {
         let bend = place.face.curvature.abs().max(1e-6);
         Reach {
-            along_mm: ALONG_MM.min(ALONG_BEND / bend).max(1.05 * self.voxel_mm),
-            beside_mm: BESIDE_MM.max(1.05 * self.voxel_mm),
+            along_mm: (ALONG_MM.max(FEW_VOXELS * self.voxel_mm))
+                .min(ALONG_BEND / bend)
+                .max(1.05 * self.voxel_mm),
+            beside_mm: BESIDE_MM.max(FEW_VOXELS * self.voxel_mm),
             outside_mm: OUTSIDE_BLURS * self.blur.in_plane_mm + OUTSIDE_MM,
             inside_mm: place.half_through_mm(),
             enough: ENOUGH_VOXELS,
@@ -223,7 +251,10 @@ impl WallSurvey {
             self.noise = noise.max(0.002 * self.contrast());
         }
         let fwhm = |w: &WallFit| FWHM_PER_SIGMA * w.fit.sigma;
-        let believed = |w: &&WallFit| w.fit.excess <= MOST_EXCESS;
+        let metal_above = self.metal_above();
+        let believed = |w: &&WallFit| {
+            w.fit.excess <= MOST_EXCESS && !w.patch.reaches(metal_above, w.inside_mm)
+        };
         if given.is_none() {
             let told = |blurs: f64| -> Vec<EdgeBlur> {
                 fits.par_iter()

@@ -143,6 +143,7 @@ fn level_of(why: &Unmeasured) -> Option<f64> {
         Unmeasured::AboveCrest { level_mm }
         | Unmeasured::BelowBone { level_mm, .. }
         | Unmeasured::AirInside { level_mm }
+        | Unmeasured::BesideMetal { level_mm }
         | Unmeasured::Clipped { level_mm, .. } => Some(level_mm),
         _ => None,
     }

@@ -120,6 +120,7 @@ pub(crate) fn unmeasured(why: &Unmeasured) -> String {
             format!("not measured: {}; at least {} mm", cut_off(by), mm(at_least_mm))
         }
         Unmeasured::AirInside { .. } => "not measured: air within the bone".to_owned(),
+        Unmeasured::BesideMetal { .. } => "not measured: metal beside its end".to_owned(),
         Unmeasured::LimitFar { beside_mm } => {
             format!("not measured: {} mm beside the bone", mm(beside_mm))
         }
