@@ -6,14 +6,17 @@
 
 use std::path::{Path, PathBuf};
 
-use jawgauge_bone::{MeasureOptions, SiteMeasure, measure_site, survey_blur, survey_greys};
+use jawgauge_bone::{
+    MeasureOptions, Plate, SiteMeasure, Unmeasured, measure_site, survey_blur, survey_greys,
+};
 use jawgauge_intake::read_scan;
 use jawgauge_section::{RidgeAxis, section_frame};
 use jawgauge_space::{PatientPoint, PatientVector};
 use serde::Deserialize;
 
-/// Mean error of widths and of heights, without sign, mm.
+/// Mean error of widths and of heights, without sign, mm; of plates of a blur and more.
 const MEAN_ERROR_MM: f64 = 0.10;
+const PLATE_ERROR_MM: f64 = 0.15;
 /// Share of the errors that their uncertainty holds.
 const HELD: f64 = 0.9;
 
@@ -31,6 +34,12 @@ struct Truth {
 struct Level {
     level_mm: f64,
     width_mm: f64,
+    /// Where both faces of the plates run straight down.
+    buccal_plate_mm: Option<f64>,
+    lingual_plate_mm: Option<f64>,
+    /// Whether a screw's head lies at the level.
+    #[serde(default)]
+    metal: bool,
 }
 
 /// Where the scans lie: those of the project, or those that were made again.
@@ -72,11 +81,11 @@ fn measured(name: &str) -> (Truth, SiteMeasure) {
 struct Errors(Vec<(f64, f64)>);
 
 impl Errors {
-    fn assert_small(&self, what: &str) {
+    fn assert_small(&self, what: &str, mean_error_mm: f64) {
         let all = self.0.len() as f64;
         let mean = self.0.iter().map(|e| e.0.abs()).sum::<f64>() / all;
         let held = self.0.iter().filter(|e| e.0.abs() <= e.1).count() as f64 / all;
-        assert!(mean <= MEAN_ERROR_MM, "{what}: {mean} mm off on average: {:?}", self.0);
+        assert!(mean <= mean_error_mm, "{what}: {mean} mm off on average: {:?}", self.0);
         assert!(held >= HELD, "{what}: {held} of the errors held: {:?}", self.0);
     }
 }
@@ -87,14 +96,46 @@ fn widths_and_heights_of_a_simulated_scanner_are_true_within_their_uncertainty()
     for name in names() {
         let (truth, site) = measured(&name);
         for (level, width) in truth.levels.iter().zip(&site.widths) {
+            if level.metal {
+                assert!(matches!(width, Err(Unmeasured::BesideMetal { .. })), "{name}: {width:?}");
+                continue;
+            }
             let width = width.as_ref().expect("a width").width;
             widths.0.push((width.mm - level.width_mm, width.u95_mm));
         }
         let height = site.height.expect("a height");
         heights.0.push((height.mm - truth.bone_height_mm, height.u95_mm));
     }
-    widths.assert_small("widths");
-    heights.assert_small("heights");
+    widths.assert_small("widths", MEAN_ERROR_MM);
+    heights.assert_small("heights", MEAN_ERROR_MM);
+}
+
+#[test]
+fn plates_of_a_simulated_scanner_are_true_within_their_uncertainty_or_their_range() {
+    let mut numbers = Errors::default();
+    let (mut ranges, mut held) = (0, 0);
+    for name in names() {
+        let (truth, site) = measured(&name);
+        for (level, width) in truth.levels.iter().zip(&site.widths) {
+            let Ok(width) = width else { continue };
+            for (plate, true_mm) in [
+                (&width.buccal_plate, level.buccal_plate_mm),
+                (&width.lingual_plate, level.lingual_plate_mm),
+            ] {
+                let Some(true_mm) = true_mm else { continue };
+                match plate.as_ref().unwrap_or_else(|why| panic!("{name}: {why:?}")) {
+                    Plate::Thickness(found) => numbers.0.push((found.mm - true_mm, found.u95_mm)),
+                    Plate::Between { low_mm, high_mm } => {
+                        ranges += 1;
+                        held += usize::from(*low_mm <= true_mm && true_mm <= *high_mm);
+                    }
+                }
+            }
+        }
+    }
+    numbers.assert_small("plates", PLATE_ERROR_MM);
+    println!("plates {:?}, {held} of {ranges} ranges", numbers.0);
+    assert!(held as f64 >= HELD * ranges as f64, "{held} of {ranges} ranges");
 }
 
 /// The scanner's blur, read from the whole scan, is what the sites' own edges tell: within a tenth.

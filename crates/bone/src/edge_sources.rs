@@ -6,10 +6,11 @@ use crate::gum::{Budget, Source};
 use crate::profile::FWHM_PER_SIGMA;
 use crate::section_bone::SectionBone;
 
-/// What the model of a blurred wall misses at a fitted place, one standard deviation, mm: the grid's phase,
-/// a blur that is no Gaussian (ridges of `tests/accuracy`, and of a simulated scanner);
-/// and for each 1/mm that the surface bends otherwise than the outline: bends that change along the patch.
-const MODEL_MM: f64 = 0.010;
+/// What the model of a blurred wall misses at a fitted place, one standard deviation, in blurs: the grid's
+/// phase, a blur that is no Gaussian, the averaging of rays over a detector's pixel (ridges of a simulated
+/// scanner); and mm for each 1/mm that the surface bends otherwise than the outline (ridges of
+/// `tests/accuracy`).
+const MODEL_BLURS: f64 = 0.02;
 const BEND_MM2: f64 = 0.14;
 /// Beside metal no edge is trusted: it may lie anywhere near, one standard deviation, mm.
 const METAL_MM: f64 = 1.0;
@@ -71,7 +72,10 @@ impl SectionBone {
         EdgeSources {
             noise_mm: edge.u_mm * longer,
             blur_mm: -edge.by_sigma * walls.blur.u_sigma() * longer,
-            model_mm: MODEL_MM.hypot(BEND_MM2 * edge.bend).hypot(cut_off_mm) * longer,
+            model_mm: (MODEL_BLURS * self.quality.blur_fwhm_mm)
+                .hypot(BEND_MM2 * edge.bend)
+                .hypot(cut_off_mm)
+                * longer,
             drift: -edge.sinks * longer,
         }
     }

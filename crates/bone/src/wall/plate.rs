@@ -27,9 +27,10 @@ const PLAIN_BY: f64 = 3.5;
 /// uncertainties; else a range.
 const TELLS_FROM_BLURS: f64 = 1.0;
 const TELLS_BY: f64 = 2.6;
-/// What the model of an even wall misses, one standard deviation: mm, and mm for the square of the
-/// share that the wall thickens by along the patch.
-const MODEL_MM: f64 = 0.005;
+/// What the model of an even wall misses, one standard deviation: in blurs, as at its surface and its inner
+/// edge (ridges of a simulated scanner), and mm for the square of the share that the wall thickens by along
+/// the patch.
+const MODEL_BLURS: f64 = 0.03;
 const UNEVEN_MM: f64 = 0.8;
 /// Rounds in which a plate and the one on the far side of narrow bone are found from one another.
 const ROUNDS: usize = 2;
@@ -192,7 +193,7 @@ fn judge(survey: &WallSurvey, wall: &WallFit) -> Result<Plate, Unmeasured> {
         Budget::default()
             .with(Source::Noise, own)
             .with(Source::Blur, by_blur)
-            .with(Source::Model, MODEL_MM)
+            .with(Source::Model, MODEL_BLURS * fwhm)
             .with(Source::Model, uneven)
     };
     let u_mm = budget(own, by_blur).u_mm();
