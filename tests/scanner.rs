@@ -153,5 +153,6 @@ fn the_blur_of_the_scan_is_that_of_its_sites() {
         assert!((share - 1.0).abs() <= 0.1, "{name}: {of_scan:?} {of_site:?}");
         told += 1;
     }
-    assert!(told > 0, "no scan has clean steps");
+    // A scan that was made again alone need not have any.
+    assert!(told > 0 || names().len() == 1, "no scan has clean steps");
 }

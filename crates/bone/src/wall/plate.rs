@@ -32,6 +32,8 @@ const TELLS_BY: f64 = 2.6;
 /// the patch.
 const MODEL_BLURS: f64 = 0.03;
 const UNEVEN_MM: f64 = 0.8;
+/// An expanded uncertainty of more than this share of the thickness is no measurement.
+const LEAST_KNOWN: f64 = 0.5;
 /// Rounds in which a plate and the one on the far side of narrow bone are found from one another.
 const ROUNDS: usize = 2;
 /// An outline's vertex this near to the end of a run, mm, stands for it.
@@ -201,7 +203,7 @@ fn judge(survey: &WallSurvey, wall: &WallFit) -> Result<Plate, Unmeasured> {
         return Err(Unmeasured::NoPlate);
     }
     if thickness - PLAIN_BY * u_mm >= TELLS_FROM_BLURS * fwhm {
-        return Ok(Plate::Thickness(Measured::new(thickness, budget(own, by_blur))));
+        return told(thickness, budget(own, by_blur));
     }
     let mut weights: Vec<(f64, f64)> = Vec::new();
     for (off, share) in [(-1.732, 1.0 / 6.0), (0.0, 2.0 / 3.0), (1.732, 1.0 / 6.0)] {
@@ -219,12 +221,20 @@ fn judge(survey: &WallSurvey, wall: &WallFit) -> Result<Plate, Unmeasured> {
     }
     if mean - TELLS_BY * u_mm >= TELLS_FROM_BLURS * fwhm {
         let own = (u_mm * u_mm - by_blur * by_blur).max(0.0).sqrt();
-        return Ok(Plate::Thickness(Measured::new(mean, budget(own, by_blur))));
+        return told(mean, budget(own, by_blur));
     }
     let low_mm = quantile(&weights, 0.025);
     // Nothing thinner than the thinnest was tried.
     let low_mm = if low_mm <= 1.2 * THINNEST_MM { 0.0 } else { low_mm };
     Ok(Plate::Between { low_mm, high_mm: quantile(&weights, 0.975) })
+}
+
+/// A thickness, unless nothing much is known of it: where a wall changes its thickness along the patch, as at
+/// the crest.
+fn told(thickness_mm: f64, budget: Budget) -> Result<Plate, Unmeasured> {
+    let found = Measured::new(thickness_mm, budget);
+    let useful = found.u95_mm <= LEAST_KNOWN * thickness_mm;
+    if useful { Ok(Plate::Thickness(found)) } else { Err(Unmeasured::NoPlate) }
 }
 
 /// The thickness below which a share of the probability lies, linear between those tried.
