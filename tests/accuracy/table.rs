@@ -128,7 +128,8 @@ fn plates(all: &Records) {
     row(q, "wrong single numbers", "0", wrong.count().to_string(), no_usual());
     let usual = [0, 1].map(|n| usual_of(&thin, n));
     let numbers = Errors(thin.iter().filter_map(number).collect());
-    row(q, "mean absolute error of numbers", "", mean(&numbers), usual.each_ref().map(mean));
+    let of_numbers = if numbers.0.is_empty() { "no numbers".to_owned() } else { mean(&numbers) };
+    row(q, "mean absolute error of numbers", "", of_numbers, usual.each_ref().map(mean));
     row(
         q,
         "number / range / not measured",
