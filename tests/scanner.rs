@@ -4,6 +4,8 @@
 //! (`fixtures/scanner/make.py`): quantum noise, the detector's blur, a background of scatter.
 //! So blur and noise here are none that this project's phantoms know of.
 
+#![allow(clippy::print_stdout)]
+
 use std::path::{Path, PathBuf};
 
 use jawgauge_bone::{
