@@ -31,6 +31,10 @@ const TIP_SIGMAS: f64 = 0.4;
 const TIP_COVER: f64 = 3.2;
 /// Share of what a knife's tip would be higher by that the expanded uncertainty takes in.
 const KNIFE_SHARE: f64 = 0.6;
+/// Blur wears no knife down by more than this many of its standard deviations (30 degrees: 2.6).
+const KNIFE_SIGMAS: f64 = 3.0;
+/// ... and one that seems to have lost next to nothing is none: at most this many times what it seems.
+const KNIFE_TIMES: f64 = 5.0;
 /// Distance of the points of a put-back tip, mm.
 const STEP_MM: f64 = 0.05;
 
@@ -81,7 +85,8 @@ pub(crate) fn put_back(outline: &Outline, levels: &GreyLevels, voxel_mm: f64) ->
         (lost - added_mm).abs()
     });
     // ... and that the tip may as well be a knife's, which noise hardly tells from a rounded one.
-    let if_a_knife = (visible - walls.tip_below_apex(0.0) - added_mm).abs();
+    let if_a_knife = visible - walls.tip_below_apex(0.0) - added_mm;
+    let if_a_knife = if_a_knife.abs().min(KNIFE_SIGMAS * sigma).min(KNIFE_TIMES * added_mm);
     let u95_mm = (TIP_COVER * moved[0].max(moved[1]).hypot(off)).hypot(KNIFE_SHARE * if_a_knife);
     let budget = Budget::default().with(Source::Model, 0.5 * u95_mm);
     let outline = walls.replace_tip(outline, crest, radius, from)?;
