@@ -105,9 +105,15 @@ fn length_of(outline: &Outline) -> f64 {
 fn loses_wall(outline: &Outline, low: &Outline, beyond_mm: f64) -> bool {
     let points = low.points();
     let before = |i: usize| points[(i + points.len() - 1) % points.len()];
+    let mut side = 0;
     let astray_mm: f64 = (0..points.len())
         .filter(|&i| low.clip_at(i).is_none())
-        .filter(|&i| distance_to(outline, points[i]) > beyond_mm)
+        .filter(|&i| {
+            // Neighbours are near to the same side.
+            let found = side_within(outline, points[i], beyond_mm, side);
+            side = found.unwrap_or(side);
+            found.is_none()
+        })
         .map(|i| points[i].distance_mm(before(i)))
         .sum();
     length_of(outline) > RING_SHARE * length_of(low) || astray_mm > LOST_MM
@@ -142,16 +148,17 @@ fn close_mouth(outline: &Outline) -> Option<Outline> {
     Outline::from_parts(kept.map(|k| (points[k], outline.clip_at(k))).collect())
 }
 
-/// Distance from a place to the nearest side of an outline, mm.
-fn distance_to(outline: &Outline, p: SectionPoint) -> f64 {
-    outline
-        .sides()
-        .map(|(a, b)| {
-            let (du, dv) = (b.buccal_mm - a.buccal_mm, b.apical_mm - a.apical_mm);
-            let (pu, pv) = (p.buccal_mm - a.buccal_mm, p.apical_mm - a.apical_mm);
-            let t = ((pu * du + pv * dv) / (du * du + dv * dv).max(1e-12)).clamp(0.0, 1.0);
-            (pu - t * du).powi(2) + (pv - t * dv).powi(2)
-        })
-        .fold(f64::INFINITY, f64::min)
-        .sqrt()
+/// Whether a side of an outline passes within a distance of a place, mm; the search begins at the side
+/// `from`, and tells the side that was near.
+fn side_within(outline: &Outline, p: SectionPoint, mm: f64, from: usize) -> Option<usize> {
+    let points = outline.points();
+    let n = points.len();
+    let near = |&i: &usize| {
+        let (a, b) = (points[i], points[(i + 1) % n]);
+        let (du, dv) = (b.buccal_mm - a.buccal_mm, b.apical_mm - a.apical_mm);
+        let (pu, pv) = (p.buccal_mm - a.buccal_mm, p.apical_mm - a.apical_mm);
+        let t = ((pu * du + pv * dv) / (du * du + dv * dv).max(1e-12)).clamp(0.0, 1.0);
+        (pu - t * du).powi(2) + (pv - t * dv).powi(2) <= mm * mm
+    };
+    (0..n).map(|k| (from + k) % n).find(near)
 }

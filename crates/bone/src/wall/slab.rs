@@ -7,7 +7,7 @@ use super::normal::Normal;
 /// Thicknesses that a fit begins with, mm.
 const STARTS_MM: [f64; 9] = [0.2, 0.4, 0.65, 0.95, 1.3, 1.7, 2.2, 2.8, 3.6];
 /// How many of them are followed.
-const FOLLOWED: usize = 2;
+const FOLLOWED: usize = 1;
 /// The inner edge of solid bone lies this many standard deviations of the blur below what was looked at.
 const BEYOND_SIGMAS: f64 = 3.0;
 /// An inner edge is believed where it explains the profile better by this much (two unknowns more, at

@@ -14,7 +14,7 @@ use crate::outline::Outline;
 use crate::profile::FWHM_PER_SIGMA;
 
 /// Distance of places that tell blur and levels, at first and then, and of fitted places of the outline, mm.
-const SURVEY_MM: [f64; 2] = [1.2, 0.8];
+const SURVEY_MM: [f64; 2] = [1.5, 0.8];
 pub(super) const NODE_MM: f64 = 0.4;
 /// Voxels along the surface in the section, and across the section, take part within this, mm.
 const ALONG_MM: f64 = 0.7;
