@@ -36,6 +36,8 @@ const THROUGH_MM: f64 = 8.5;
 const THROUGH_STEP_MM: f64 = 0.15;
 /// ... from this on, mm.
 const THROUGH_FROM_MM: f64 = 0.3;
+/// Higher than this below the crest, mm, a wall is rounded into it by the scan's blur.
+const CREST_ROUNDED_MM: f64 = 0.45;
 /// The slope of the grey value at a vertex is read over this to either side, mm.
 const SLOPE_REACH_MM: f64 = 0.15;
 
@@ -124,6 +126,7 @@ impl BoneSurface {
             corners,
             rise,
             apical,
+            wall_level: apical.dot(&vector(bone.patient(bone.crest))) + CREST_ROUNDED_MM,
             tree,
             unscanned,
             unscanned_tree,

@@ -65,6 +65,8 @@ pub struct BoneSurface {
     /// Cosine between each triangle's normal and the crestal direction.
     rise: Vec<f64>,
     apical: Vector3<f64>,
+    /// The level from which on the walls of the ridge are told from its crest.
+    wall_level: f64,
     tree: Tree,
     /// Places at the edge of what was scanned, where the region reaches it.
     unscanned: Vec<[Vector3<f64>; 3]>,

@@ -20,10 +20,11 @@ const EDGE_MM: f64 = 1e-6;
 pub enum Facing {
     /// All of them.
     Any,
-    /// The walls of the ridge as seen from a place in it: faces that turn no more than 45 degrees towards
-    /// the mouth, and of those that turn further what lies at the place's own level or below. So the
-    /// crest, through which the drill goes in, is no wall, but a wall that is rounded off towards the
-    /// crest is one as far as the place stands beside it.
+    /// The walls of the ridge as seen from a place in it: all that lies at the place's own level or below,
+    /// and above it faces that turn no more than 45 degrees towards the mouth, from half a millimetre
+    /// below the crest on (what lies higher is rounded by the scan's blur). So the crest, through which
+    /// the drill goes in, is no wall, but a wall that is rounded off towards the crest is one as far as
+    /// the place stands beside it.
     Wall,
     /// Faces that turn away from the mouth by more than 45 degrees from the section's horizontal.
     Apical,
@@ -61,6 +62,28 @@ impl BoneSurface {
             u_mm: self.u_at(hit.triangle),
             clip: self.clip_within(p, distance),
         })
+    }
+
+    /// The nearest place of any face and the nearest that counts as a wall of the ridge, with the sign of the
+    /// place asked from; `None` where no such face lies in the region.
+    #[must_use]
+    pub fn seen_from(&self, p: PatientPoint) -> Option<[SurfacePlace; 2]> {
+        let q = vector(p);
+        let any = self.closest(&q, Facing::Any, f64::INFINITY)?;
+        // Most often the nearest face of all is a wall.
+        let is_wall = self.level_of(&any.place) >= self.level_of(&q)
+            || self.nearest_wall(any.triangle, &q, self.level_of(&q)) == Some(any.place);
+        let wall = if is_wall { any } else { self.closest(&q, Facing::Wall, f64::INFINITY)? };
+        let inside = (q - any.place).dot(&self.smooth_normal(any.triangle, &any.place)) < 0.0;
+        Some([any, wall].map(|hit| {
+            let distance = hit.squared_mm2.sqrt();
+            SurfacePlace {
+                at: point(hit.place),
+                distance_mm: if inside { distance } else { -distance },
+                u_mm: self.u_at(hit.triangle),
+                clip: self.clip_within(p, distance),
+            }
+        }))
     }
 
     /// Distance from a place to the nearest of the places that count, mm, unsigned; as
@@ -130,45 +153,33 @@ impl BoneSurface {
             match facing {
                 Facing::Any => Some(nearest_on(corners, q)),
                 Facing::Apical => (self.rise[t] <= -CRESTAL_SINE).then(|| nearest_on(corners, q)),
-                Facing::Wall if self.rise[t] <= CRESTAL_SINE => Some(nearest_on(corners, q)),
-                Facing::Wall => self.nearest_from_level(corners, q, level),
+                Facing::Wall => self.nearest_wall(t, q, level),
             }
         })
     }
 
-    /// The nearest place of that part of a triangle that lies at a level or apical of it.
-    fn nearest_from_level(
-        &self,
-        corners: &[Vector3<f64>; 3],
-        q: &Vector3<f64>,
-        level: f64,
-    ) -> Option<Vector3<f64>> {
+    /// Whether all of a triangle counts as a wall from a level, or none, or a part.
+    fn nearest_wall(&self, triangle: usize, q: &Vector3<f64>, level: f64) -> Option<Vector3<f64>> {
+        let corners = &self.corners[triangle];
         let below = corners.map(|c| self.level_of(&c) - level);
-        if below.iter().all(|b| *b < 0.0) {
-            return None;
-        }
         if below.iter().all(|b| *b >= 0.0) {
             return Some(nearest_on(corners, q));
         }
-        let mut kept: Vec<Vector3<f64>> = Vec::with_capacity(4);
-        for n in 0..3 {
-            let m = (n + 1) % 3;
-            if below[n] >= 0.0 {
-                kept.push(corners[n]);
-            }
-            if (below[n] >= 0.0) != (below[m] >= 0.0) {
-                let t = below[n] / (below[n] - below[m]);
-                kept.push(corners[n] + (corners[m] - corners[n]) * t);
-            }
+        let turns = self.triangles[triangle]
+            .map(|v| CRESTAL_SINE + self.normals[v as usize].dot(&self.apical));
+        let from = level.min(self.wall_level);
+        let below_crest = corners.map(|c| self.level_of(&c) - from);
+        if turns.iter().chain(&below_crest).all(|x| *x >= 0.0) {
+            return Some(nearest_on(corners, q));
         }
-        let mut best: Option<Vector3<f64>> = None;
-        for n in 1..kept.len().saturating_sub(1) {
-            let place = nearest_on(&[kept[0], kept[n], kept[n + 1]], q);
-            if best.is_none_or(|b| (place - q).norm_squared() < (b - q).norm_squared()) {
-                best = Some(place);
-            }
-        }
-        best
+        let sides = [cut(corners, &[turns, below_crest]), cut(corners, &[below])];
+        sides
+            .iter()
+            .flat_map(|kept| {
+                (1..kept.len().saturating_sub(1))
+                    .map(|n| nearest_on(&[kept[0], kept[n], kept[n + 1]], q))
+            })
+            .min_by(|a, b| (a - q).norm_squared().total_cmp(&(b - q).norm_squared()))
     }
 
     fn u_at(&self, triangle: usize) -> f64 {
@@ -198,4 +209,26 @@ impl BoneSurface {
         }
         normal
     }
+}
+
+/// The part of a triangle in which all values, straight between its corners, are at least 0; its corners
+/// in turn.
+fn cut(corners: &[Vector3<f64>; 3], values: &[[f64; 3]]) -> Vec<Vector3<f64>> {
+    // Corners by the shares of the triangle's.
+    let mut kept: Vec<Vector3<f64>> = vec![Vector3::x(), Vector3::y(), Vector3::z()];
+    for of_corners in values {
+        let value = |shares: &Vector3<f64>| Vector3::from(*of_corners).dot(shares);
+        let before = std::mem::take(&mut kept);
+        for (n, a) in before.iter().enumerate() {
+            let b = &before[(n + 1) % before.len()];
+            let (va, vb) = (value(a), value(b));
+            if va >= 0.0 {
+                kept.push(*a);
+            }
+            if (va >= 0.0) != (vb >= 0.0) {
+                kept.push(a + (b - a) * (va / (va - vb)));
+            }
+        }
+    }
+    kept.iter().map(|s| corners[0] * s.x + corners[1] * s.y + corners[2] * s.z).collect()
 }
