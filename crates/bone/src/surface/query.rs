@@ -60,7 +60,7 @@ impl BoneSurface {
             at: point(hit.place),
             distance_mm: if inside { distance } else { -distance },
             u_mm: self.u_at(hit.triangle),
-            clip: self.clip_within(p, distance),
+            clip: self.clip_of(p, distance, facing),
         })
     }
 
@@ -75,13 +75,13 @@ impl BoneSurface {
             || self.nearest_wall(any.triangle, &q, self.level_of(&q)) == Some(any.place);
         let wall = if is_wall { any } else { self.closest(&q, Facing::Wall, f64::INFINITY)? };
         let inside = (q - any.place).dot(&self.smooth_normal(any.triangle, &any.place)) < 0.0;
-        Some([any, wall].map(|hit| {
+        Some([(any, Facing::Any), (wall, Facing::Wall)].map(|(hit, facing)| {
             let distance = hit.squared_mm2.sqrt();
             SurfacePlace {
                 at: point(hit.place),
                 distance_mm: if inside { distance } else { -distance },
                 u_mm: self.u_at(hit.triangle),
-                clip: self.clip_within(p, distance),
+                clip: self.clip_of(p, distance, facing),
             }
         }))
     }
@@ -137,13 +137,22 @@ impl BoneSurface {
     /// What cuts off a ball of a radius about a place, if anything does.
     #[must_use]
     pub fn clip_within(&self, p: PatientPoint, radius_mm: f64) -> Option<Clip> {
+        self.clip_of(p, radius_mm, Facing::Any)
+    }
+
+    /// The same for faces that count: what lies beyond the region towards the mouth is no wall.
+    fn clip_of(&self, p: PatientPoint, radius_mm: f64, facing: Facing) -> Option<Clip> {
         let q = vector(p);
         let within = (radius_mm * radius_mm).min(f64::MAX);
         let unscanned = self.unscanned_tree.nearest(&q, within, |t| Some(self.unscanned[t][0]));
         if unscanned.is_some() {
             return Some(Clip::Scan);
         }
-        (self.region.depth_mm(p) < radius_mm - EDGE_MM).then_some(Clip::Window)
+        let to_face = match facing {
+            Facing::Any => self.region.depth_mm(p),
+            Facing::Wall | Facing::Apical => self.region.depth_below_mm(p),
+        };
+        (to_face < radius_mm - EDGE_MM).then_some(Clip::Window)
     }
 
     fn closest(&self, q: &Vector3<f64>, facing: Facing, within: f64) -> Option<super::tree::Hit> {

@@ -43,6 +43,14 @@ impl OrientedBox {
             .fold(f64::INFINITY, f64::min)
     }
 
+    /// The same without the face towards the mouth.
+    #[must_use]
+    pub fn depth_below_mm(&self, p: PatientPoint) -> f64 {
+        let open =
+            Self { least_mm: [self.least_mm[0], f64::NEG_INFINITY, self.least_mm[2]], ..*self };
+        open.depth_mm(p)
+    }
+
     pub(crate) fn corners(&self) -> [PatientPoint; 8] {
         std::array::from_fn(|n| {
             let pick = |axis: usize| {
