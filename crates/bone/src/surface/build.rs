@@ -13,7 +13,7 @@ use super::node::{Node, fit_node};
 use super::region::OrientedBox;
 use super::solid::Solid;
 use super::tree::Tree;
-use super::{BoneSurface, SurfaceError, UNKNOWN, as_vector};
+use super::{BoneSurface, Facet, SurfaceError, UNKNOWN, as_vector};
 use crate::section_bone::SectionBone;
 
 /// Distance of places where walls are fitted, mm: less than a patch of voxels is long.
@@ -97,14 +97,12 @@ impl BoneSurface {
         let apical = as_vector(bone.frame.apical().as_vector());
         let corners: Vec<[Vector3<f64>; 3]> =
             net.triangles.iter().map(|t| t.map(|v| net.points[v as usize])).collect();
-        let rise = corners
+        let turns: Vec<(f64, f64)> = normals
             .iter()
-            .map(|[a, b, c]| {
-                let normal = (b - a).cross(&(c - a));
-                let length = normal.norm();
-                if length > 0.0 { -normal.dot(&apical) / length } else { 0.0 }
-            })
+            .zip(&net.points)
+            .map(|(normal, p)| (-normal.dot(&apical), p.dot(&apical)))
             .collect();
+        let facets = facets(&net.triangles, &corners, &turns, &apical);
         let tree = Tree::over(&corners);
         let unscanned: Vec<[Vector3<f64>; 3]> =
             edge_of_scan(&solid, region).into_iter().map(|p| [vector(p); 3]).collect();
@@ -124,7 +122,8 @@ impl BoneSurface {
             fitted,
             triangles: net.triangles,
             corners,
-            rise,
+            facets,
+            turns,
             apical,
             wall_level: apical.dot(&vector(bone.patient(bone.crest))) + CREST_ROUNDED_MM,
             tree,
@@ -132,6 +131,32 @@ impl BoneSurface {
             unscanned_tree,
         })
     }
+}
+
+fn facets(
+    triangles: &[[u32; 3]],
+    corners: &[[Vector3<f64>; 3]],
+    turns: &[(f64, f64)],
+    apical: &Vector3<f64>,
+) -> Vec<Facet> {
+    let ends = |values: [f64; 3]| {
+        let [a, b, c] = values;
+        (a.min(b).min(c), a.max(b).max(c))
+    };
+    triangles
+        .iter()
+        .zip(corners)
+        .map(|(triangle, [a, b, c])| {
+            let normal = (b - a).cross(&(c - a));
+            let length = normal.norm();
+            let of = triangle.map(|v| turns[v as usize]);
+            Facet {
+                rise: if length > 0.0 { -normal.dot(apical) / length } else { 0.0 },
+                turns: ends(of.map(|t| t.0)),
+                levels: ends(of.map(|t| t.1)),
+            }
+        })
+        .collect()
 }
 
 /// Walls fitted a millimetre apart, without those that stand out from their neighbours.

@@ -62,8 +62,11 @@ pub struct BoneSurface {
     triangles: Vec<[u32; 3]>,
     /// The triangles' corners, for queries.
     corners: Vec<[Vector3<f64>; 3]>,
-    /// Cosine between each triangle's normal and the crestal direction.
-    rise: Vec<f64>,
+    /// How each triangle lies to the mouth.
+    facets: Vec<Facet>,
+    /// Sine of the angle by which the surface turns towards the mouth at each vertex, and the vertex's
+    /// level, mm apical.
+    turns: Vec<(f64, f64)>,
     apical: Vector3<f64>,
     /// The level from which on the walls of the ridge are told from its crest.
     wall_level: f64,
@@ -71,6 +74,16 @@ pub struct BoneSurface {
     /// Places at the edge of what was scanned, where the region reaches it.
     unscanned: Vec<[Vector3<f64>; 3]>,
     unscanned_tree: Tree,
+}
+
+/// How a triangle lies to the mouth.
+#[derive(Debug, Clone, Copy)]
+struct Facet {
+    /// Sine of the angle by which it turns towards the mouth.
+    rise: f64,
+    /// Least and greatest of its corners' turns, and of their levels.
+    turns: (f64, f64),
+    levels: (f64, f64),
 }
 
 /// What is known of a voxel's place.

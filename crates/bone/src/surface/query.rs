@@ -5,7 +5,7 @@ use nalgebra::Vector3;
 
 use super::grid::{point, vector};
 use super::tree::nearest_on;
-use super::{BoneSurface, UNKNOWN, as_vector};
+use super::{BoneSurface, Facet, UNKNOWN, as_vector};
 use crate::outline::Clip;
 
 /// A face of the bone that turns further than this towards the mouth (sine of 45 degrees) is the crest's.
@@ -20,11 +20,12 @@ const EDGE_MM: f64 = 1e-6;
 pub enum Facing {
     /// All of them.
     Any,
-    /// The walls of the ridge as seen from a place in it: all that lies at the place's own level or below,
-    /// and above it faces that turn no more than 45 degrees towards the mouth, from half a millimetre
-    /// below the crest on (what lies higher is rounded by the scan's blur). So the crest, through which
-    /// the drill goes in, is no wall, but a wall that is rounded off towards the crest is one as far as
-    /// the place stands beside it.
+    /// The walls of the ridge as seen from a place in it: faces that turn no more than 45 degrees towards
+    /// the mouth or away from it, from half a millimetre below the crest on (what lies higher is rounded
+    /// by the scan's blur); of faces that turn to the mouth what lies at the place's own level or below,
+    /// of faces that turn away what lies at its level or above. So the crest, through which the drill
+    /// goes in, and the floor below the apex are no walls, but a wall that is rounded off towards either
+    /// is one as far as the place stands beside it.
     Wall,
     /// Faces that turn away from the mouth by more than 45 degrees from the section's horizontal.
     Apical,
@@ -39,6 +40,8 @@ pub struct SurfacePlace {
     pub distance_mm: f64,
     /// Standard uncertainty of the place across the surface, mm.
     pub u_mm: f64,
+    /// Sine of the angle by which the face turns towards the mouth there, negative away from it.
+    pub rise: f64,
     /// Whether a nearer place might lie beyond what was scanned or looked at.
     pub clip: Option<Clip>,
 }
@@ -60,6 +63,7 @@ impl BoneSurface {
             at: point(hit.place),
             distance_mm: if inside { distance } else { -distance },
             u_mm: self.u_at(hit.triangle),
+            rise: self.facets[hit.triangle].rise,
             clip: self.clip_of(p, distance, facing),
         })
     }
@@ -68,11 +72,16 @@ impl BoneSurface {
     /// place asked from; `None` where no such face lies in the region.
     #[must_use]
     pub fn seen_from(&self, p: PatientPoint) -> Option<[SurfacePlace; 2]> {
+        self.seen_within(p, f64::INFINITY)
+    }
+
+    /// The same as far as `within_mm` for the nearest face; `None` where none lies so near.
+    #[must_use]
+    pub fn seen_within(&self, p: PatientPoint, within_mm: f64) -> Option<[SurfacePlace; 2]> {
         let q = vector(p);
-        let any = self.closest(&q, Facing::Any, f64::INFINITY)?;
+        let any = self.closest(&q, Facing::Any, within_mm * within_mm)?;
         // Most often the nearest face of all is a wall.
-        let is_wall = self.level_of(&any.place) >= self.level_of(&q)
-            || self.nearest_wall(any.triangle, &q, self.level_of(&q)) == Some(any.place);
+        let is_wall = self.nearest_wall(any.triangle, &q, self.level_of(&q)) == Some(any.place);
         let wall = if is_wall { any } else { self.closest(&q, Facing::Wall, f64::INFINITY)? };
         let inside = (q - any.place).dot(&self.smooth_normal(any.triangle, &any.place)) < 0.0;
         Some([(any, Facing::Any), (wall, Facing::Wall)].map(|(hit, facing)| {
@@ -81,6 +90,7 @@ impl BoneSurface {
                 at: point(hit.place),
                 distance_mm: if inside { distance } else { -distance },
                 u_mm: self.u_at(hit.triangle),
+                rise: self.facets[hit.triangle].rise,
                 clip: self.clip_of(p, distance, facing),
             }
         }))
@@ -110,6 +120,7 @@ impl BoneSurface {
             at: point(from_v + along_v * s),
             distance_mm: s,
             u_mm: self.u_at(triangle) / cosine,
+            rise: self.facets[triangle].rise,
             clip: None,
         })
     }
@@ -161,27 +172,40 @@ impl BoneSurface {
             let corners = &self.corners[t];
             match facing {
                 Facing::Any => Some(nearest_on(corners, q)),
-                Facing::Apical => (self.rise[t] <= -CRESTAL_SINE).then(|| nearest_on(corners, q)),
+                Facing::Apical => {
+                    (self.facets[t].rise <= -CRESTAL_SINE).then(|| nearest_on(corners, q))
+                }
                 Facing::Wall => self.nearest_wall(t, q, level),
             }
         })
     }
 
-    /// Whether all of a triangle counts as a wall from a level, or none, or a part.
+    /// The nearest place of that part of a triangle which counts as a wall from a level.
     fn nearest_wall(&self, triangle: usize, q: &Vector3<f64>, level: f64) -> Option<Vector3<f64>> {
         let corners = &self.corners[triangle];
-        let below = corners.map(|c| self.level_of(&c) - level);
-        if below.iter().all(|b| *b >= 0.0) {
-            return Some(nearest_on(corners, q));
-        }
-        let turns = self.triangles[triangle]
-            .map(|v| CRESTAL_SINE + self.normals[v as usize].dot(&self.apical));
+        let Facet { turns: (least_turn, most_turn), levels: (highest, lowest), .. } =
+            self.facets[triangle];
         let from = level.min(self.wall_level);
-        let below_crest = corners.map(|c| self.level_of(&c) - from);
-        if turns.iter().chain(&below_crest).all(|x| *x >= 0.0) {
+        let upright = least_turn >= -CRESTAL_SINE && most_turn <= CRESTAL_SINE;
+        if upright && highest >= from {
             return Some(nearest_on(corners, q));
         }
-        let sides = [cut(corners, &[turns, below_crest]), cut(corners, &[below])];
+        if upright && lowest <= from
+            || least_turn >= CRESTAL_SINE && lowest <= level
+            || most_turn <= -CRESTAL_SINE && highest >= level
+        {
+            return None;
+        }
+        let of = self.triangles[triangle].map(|v| self.turns[v as usize]);
+        let (rises, levels) = (of.map(|t| t.0), of.map(|t| t.1));
+        let upright = [
+            rises.map(|r| CRESTAL_SINE - r),
+            rises.map(|r| CRESTAL_SINE + r),
+            levels.map(|l| l - from),
+        ];
+        let crestal = [rises.map(|r| r - CRESTAL_SINE), levels.map(|l| l - level)];
+        let apical = [rises.map(|r| -CRESTAL_SINE - r), levels.map(|l| level - l)];
+        let sides = [cut(corners, &upright), cut(corners, &crestal), cut(corners, &apical)];
         sides
             .iter()
             .flat_map(|kept| {
