@@ -98,6 +98,10 @@ fn missing(fit: &Fit, required: &RequiredWalls) -> String {
             RuleKind::PlatformInBone => {
                 parts.push(format!("its platform stands {:.2} mm above the crest", -wall));
             }
+            RuleKind::MesialWall | RuleKind::DistalWall => {
+                let side = if rule.rule == RuleKind::MesialWall { "mesial" } else { "distal" };
+                parts.push(format!("its {side} side stands {:.2} mm out of the bone", -wall));
+            }
             RuleKind::BuccalWall | RuleKind::LingualWall
                 if fit.shortfall.is_some_and(|s| s.short_mm <= 0.0) =>
             {
@@ -116,6 +120,10 @@ fn missing(fit: &Fit, required: &RequiredWalls) -> String {
             ClearanceKind::Tooth => {
                 format!("the root of {}", c.tooth.as_deref().unwrap_or("a neighbour"))
             }
+            ClearanceKind::Fixture => {
+                format!("the fixture at {}", c.tooth.as_deref().unwrap_or("another site"))
+            }
+            ClearanceKind::Metal => c.tooth.clone().unwrap_or_else(|| "metal".to_owned()),
         };
         parts.push(if c.clearance_mm < 0.0 {
             format!("it stands {:.2} mm into {to}", -c.clearance_mm)

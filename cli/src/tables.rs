@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
 use jawgauge_bone::{Measured, Plate, ThresholdSource, Unmeasured};
-use jawgauge_fixture::{ClearanceKind, Fit, NoWall, SiteFit, Wall};
+use jawgauge_fixture::{ClearanceKind, Fit, NoWall, SiteFit, SpaceWall, SpaceWalls, Wall};
 use jawgauge_report::documents::{FitDocument, MeasureDocument, WarningEntry};
 use jawgauge_section::PatientSide;
 
@@ -153,9 +153,11 @@ pub(crate) fn site_fits(
             vec![
                 plain(&fit.fixture),
                 fit.verdict.as_str().to_owned(),
-                wall_words(&fit.walls.buccal),
-                wall_words(&fit.walls.lingual),
-                apex_words(&fit.walls.apex),
+                all_round(fit, |s| &s.buccal).unwrap_or_else(|| wall_words(&fit.walls.buccal)),
+                all_round(fit, |s| &s.lingual).unwrap_or_else(|| wall_words(&fit.walls.lingual)),
+                all_round(fit, |s| &s.apex)
+                    .and_then(|w| w.split(" at ").next().map(str::to_owned))
+                    .unwrap_or_else(|| apex_words(&fit.walls.apex)),
                 nearest(fit),
                 format!("{:.1}", fit.section_pose.lean_deg),
             ]
@@ -173,6 +175,12 @@ pub(crate) fn site_fits(
     ];
     text.push_str(&aligned(&headers, &rows));
     text
+}
+
+/// The least wall of a side all round, where it was read.
+fn all_round(fit: &Fit, pick: fn(&SpaceWalls) -> &Result<SpaceWall, NoWall>) -> Option<String> {
+    let wall = pick(fit.space.as_ref()?).as_ref().ok()?;
+    Some(format!("{:.2} ± {:.2} at {:.1}", wall.wall_mm, wall.u95_mm, wall.depth_mm))
 }
 
 fn wall_words(wall: &Result<Wall, NoWall>) -> String {
@@ -212,6 +220,10 @@ fn nearest(fit: &Fit) -> String {
                     ClearanceKind::Tooth => {
                         format!("root {}", c.tooth.as_deref().unwrap_or_default())
                     }
+                    ClearanceKind::Fixture => {
+                        format!("fixture at {}", c.tooth.as_deref().unwrap_or_default())
+                    }
+                    ClearanceKind::Metal => c.tooth.clone().unwrap_or_default(),
                 };
                 format!("{:.2} ± {:.2} to {to}", c.clearance_mm, c.u95_mm)
             },

@@ -292,19 +292,11 @@ pub(crate) fn of_fits(found: &SiteFit) -> Vec<WarningEntry> {
     all
 }
 
-/// Walls that this version does not measure.
+/// Walls that could not be read in space.
 pub(crate) fn of_mesial_distal() -> WarningEntry {
     entry(
         "mesial-distal-walls-not-measured",
-        "walls towards the neighbours are not measured by this version: read them on the scan"
+        "the bone around this site could not be surveyed in space, so that walls towards the neighbours are not measured: read them on the scan"
             .to_owned(),
-    )
-}
-
-/// Distances that this version does not measure.
-pub(crate) fn of_other_fixtures() -> WarningEntry {
-    entry(
-        "fixture-distances-not-measured",
-        "distances between fixtures of different sites are not measured by this version, and `fixture_mm` is not applied: check them on the scan".to_owned(),
     )
 }

@@ -3,6 +3,7 @@
 mod parts;
 mod reader;
 mod tooth;
+mod within;
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -15,6 +16,7 @@ use crate::error::{CliError, exit, quoted};
 pub(crate) use jawgauge_report::picture::Arch;
 use reader::{Section, Source};
 pub(crate) use tooth::Tooth;
+pub(crate) use within::Within;
 
 /// Plausible distance of frames, mm.
 const FRAME_PITCH_MM: std::ops::RangeInclusive<f64> = 0.02..=10.0;
@@ -45,6 +47,7 @@ pub(crate) struct Site {
     pub(crate) neighbours: Vec<Neighbour>,
     pub(crate) pose: Option<Pose>,
     pub(crate) platform_depth_mm: Option<f64>,
+    pub(crate) within: Option<Within>,
 }
 
 /// A case, checked as far as the file itself tells.

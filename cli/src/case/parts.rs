@@ -8,6 +8,9 @@ use super::reader::Section;
 use super::{Arch, SectionAxis, Site, SitePlace, Tooth};
 use crate::error::{CliError, quoted};
 
+/// Keys of a neighbour.
+const NEIGHBOUR: &[&str] =
+    &["tooth", "root", "root_diameter_mm", "root_apex_diameter_mm", "cej", "contact"];
 /// Coordinates beyond this, mm, are no place in a patient.
 const FARTHEST_MM: f64 = 10_000.0;
 
@@ -100,6 +103,7 @@ pub(super) fn sites(top: &Section<'_>, arch: Arch, universal: bool) -> Result<Ve
         "neighbour",
         "pose",
         "platform_depth_mm",
+        "within",
     ];
     let mut sites: Vec<Site> = Vec::new();
     for section in top.tables("site", KNOWN)? {
@@ -150,12 +154,13 @@ fn site(section: &Section<'_>, arch: Arch, universal: bool) -> Result<Site, CliE
             .map(limit)
             .collect::<Result<_, _>>()?,
         neighbours: section
-            .tables("neighbour", &["tooth", "root", "root_diameter_mm", "cej", "contact"])?
+            .tables("neighbour", NEIGHBOUR)?
             .iter()
             .map(|s| neighbour(s, universal))
             .collect::<Result<_, _>>()?,
         pose: section.table("pose", &["platform", "apical"])?.as_ref().map(pose).transpose()?,
         platform_depth_mm: section.number_in("platform_depth_mm", -10.0, 30.0)?,
+        within: super::within::within(section)?,
     })
 }
 
@@ -237,6 +242,7 @@ fn neighbour(section: &Section<'_>, universal: bool) -> Result<Neighbour, CliErr
         tooth: tooth.iso(),
         root,
         root_diameter_mm,
+        apex_diameter_mm: section.number_in("root_apex_diameter_mm", 0.1, 20.0)?,
         cej: point(section, "cej")?,
         contact: point(section, "contact")?,
     })
@@ -309,7 +315,7 @@ fn solid(section: &Section<'_>) -> Result<FixtureSolid, CliError> {
     })
 }
 
-fn point(section: &Section<'_>, key: &str) -> Result<Option<PatientPoint>, CliError> {
+pub(super) fn point(section: &Section<'_>, key: &str) -> Result<Option<PatientPoint>, CliError> {
     let Some(triple) = section.triple(key)? else { return Ok(None) };
     near(section, key, triple).map(Some)
 }
@@ -326,7 +332,10 @@ fn points(section: &Section<'_>, key: &str) -> Result<Option<Vec<PatientPoint>>,
     rows.into_iter().map(|row| near(section, key, row)).collect::<Result<_, _>>().map(Some)
 }
 
-fn direction(section: &Section<'_>, key: &str) -> Result<Option<PatientVector>, CliError> {
+pub(super) fn direction(
+    section: &Section<'_>,
+    key: &str,
+) -> Result<Option<PatientVector>, CliError> {
     let Some(triple) = section.triple(key)? else { return Ok(None) };
     let vector = PatientVector::from(triple);
     vector

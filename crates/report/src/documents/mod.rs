@@ -12,7 +12,7 @@ use serde::Serialize;
 
 pub use fit::{
     ClearanceEntry, FitDocument, FitEntry, FitSite, PoseEntry, RequiredEntry, RuleEntry,
-    SectionWallEntry, ShortfallEntry, WallEntry, WallsEntry, fit_entry,
+    SectionWallEntry, ShortfallEntry, StandOutEntry, WallEntry, WallsEntry, fit_entry,
 };
 pub use inspect::{InspectDocument, LandmarksEntry, SkippedEntry, VolumeEntry, WALL_LIMIT_STEPS};
 pub use measure::{

@@ -63,6 +63,7 @@ pub(crate) fn demo(put: impl FnOnce(&SiteMeasure) -> Option<Put>) -> Case {
         .map(|n| Neighbour {
             tooth: n.tooth.to_string(),
             root: [n.neck, n.apex],
+            apex_diameter_mm: None,
             root_diameter_mm: n.root_diameter_mm,
             cej: None,
             contact: None,
@@ -203,6 +204,7 @@ impl Site {
                 required: RequiredWalls::default(),
                 pose: put.pose,
                 platform_depth_mm: 0.5,
+                space: None,
             };
             let fixtures = [(put.id.to_owned(), put.solid)];
             let done = fit_site(&measure.bone, &fixtures, &context);
