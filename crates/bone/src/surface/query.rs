@@ -145,6 +145,13 @@ impl BoneSurface {
         self.grid.nearest(p).is_some_and(|n| self.is_bone[n] != UNKNOWN)
     }
 
+    /// Whether the voxel nearest to a place is bone: as [`BoneSurface::is_inside`], but for places within a
+    /// voxel of the surface.
+    #[must_use]
+    pub fn is_bone_voxel(&self, p: PatientPoint) -> bool {
+        self.grid.nearest(p).is_some_and(|n| self.is_bone[n] == 1)
+    }
+
     /// What cuts off a ball of a radius about a place, if anything does.
     #[must_use]
     pub fn clip_within(&self, p: PatientPoint, radius_mm: f64) -> Option<Clip> {

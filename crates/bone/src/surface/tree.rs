@@ -4,6 +4,8 @@ use nalgebra::Vector3;
 
 /// Most triangles of a leaf.
 const LEAF: usize = 4;
+/// Branches that wait at most: one a level, and halves of 2^32 triangles make 32 levels.
+const DEEPEST: usize = 34;
 
 #[derive(Debug, Clone, Copy)]
 struct Bound {
@@ -116,7 +118,7 @@ impl Tree {
     ) -> Option<Hit> {
         let mut best: Option<Hit> = None;
         let mut least = within;
-        let mut stack = [(0_usize, 0.0_f64); 64];
+        let mut stack = [(0_usize, 0.0_f64); DEEPEST];
         let mut height = 0;
         if let Some(root) = self.branches.first() {
             stack[0] = (0, root.bound.squared_distance(p));
