@@ -1,5 +1,6 @@
 //! The case file: what is to be measured, on which scan.
 
+mod list;
 mod parts;
 mod reader;
 mod tooth;
@@ -70,8 +71,18 @@ pub(crate) struct Case {
 }
 
 /// Keys of the case file's top.
-const TOP: &[&str] =
-    &["schema", "tooth_notation", "scan", "ridge", "bone", "measure", "walls", "site", "fixture"];
+const TOP: &[&str] = &[
+    "schema",
+    "tooth_notation",
+    "scan",
+    "ridge",
+    "bone",
+    "measure",
+    "walls",
+    "site",
+    "fixture",
+    "fixtures",
+];
 
 impl Case {
     /// Reads and checks a case file.
@@ -131,7 +142,7 @@ impl Case {
             None => false,
         };
         let sites = parts::sites(&top, ridge.arch, universal)?;
-        let fixtures = parts::fixtures(&top)?;
+        let fixtures = list::fixtures(&top, folder)?;
         Ok(Self {
             scan: folder.join(path),
             series: scan.text("series")?,

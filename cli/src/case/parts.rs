@@ -1,5 +1,7 @@
 //! The tables of a case file.
 
+use std::path::Path;
+
 use jawgauge_bone::{Limit, LimitKind, MeasureOptions, Threshold};
 use jawgauge_fixture::{FixtureSolid, Neighbour, Pose, RequiredWalls};
 use jawgauge_space::{PatientPoint, PatientVector};
@@ -259,9 +261,14 @@ fn pose(section: &Section<'_>) -> Result<Pose, CliError> {
     Ok(Pose { platform, apical })
 }
 
-pub(super) fn fixtures(top: &Section<'_>) -> Result<Vec<(String, FixtureSolid)>, CliError> {
-    const KNOWN: &[&str] = &["id", "diameter_mm", "length_mm", "apex_diameter_mm", "profile_mm"];
-    let mut fixtures: Vec<(String, FixtureSolid)> = Vec::new();
+/// Adds the fixtures of a file to those at hand; bodies as triangles lie in files relative to `folder`.
+pub(super) fn fixtures(
+    top: &Section<'_>,
+    folder: &Path,
+    mut fixtures: Vec<(String, FixtureSolid)>,
+) -> Result<Vec<(String, FixtureSolid)>, CliError> {
+    const KNOWN: &[&str] =
+        &["id", "diameter_mm", "length_mm", "apex_diameter_mm", "profile_mm", "stl"];
     for section in top.tables("fixture", KNOWN)? {
         let id =
             section.text("id")?.ok_or_else(|| section.missing("id", "give the fixture a name"))?;
@@ -272,12 +279,12 @@ pub(super) fn fixtures(top: &Section<'_>) -> Result<Vec<(String, FixtureSolid)>,
                 "give each fixture its own id",
             ));
         }
-        fixtures.push((id, solid(&section)?));
+        fixtures.push((id, super::list::body(&section, folder)?));
     }
     Ok(fixtures)
 }
 
-fn solid(section: &Section<'_>) -> Result<FixtureSolid, CliError> {
+pub(super) fn solid(section: &Section<'_>) -> Result<FixtureSolid, CliError> {
     if let Some(rows) = section.rows::<2>("profile_mm")? {
         for key in ["apex_diameter_mm"] {
             if section.has(key) {
