@@ -278,6 +278,8 @@ fn the_fit_document_has_every_field_with_its_meaning() {
             ("/pose_source", Text),
             ("/stands_out", List),
             ("/bone_contact", Number),
+            ("/missing/volume_mm3", Number),
+            ("/missing/levels", List),
             ("/section_walls", List),
             ("/clearances", List),
             ("/rules", List),

@@ -89,6 +89,10 @@ fn missing(fit: &Fit, required: &RequiredWalls) -> String {
     } else {
         parts.push(format!("the width for the narrowest, {}, could not be read", fit.fixture));
     }
+    if let Some(bone) = fit.missing.as_ref().filter(|m| m.volume_mm3 >= 0.5) {
+        parts
+            .push(format!("{:.0} mm³ of bone are missing round it for its walls", bone.volume_mm3));
+    }
     for rule in fit.rules.iter().filter(|r| r.verdict == Verdict::NotMet) {
         let wall = rule.found_mm.unwrap_or(f64::NAN);
         match rule.rule {

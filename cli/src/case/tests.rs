@@ -176,7 +176,7 @@ fn fixtures_come_from_a_list_of_their_own_and_bodies_from_triangles() {
         std::fs::write(folder.path().join(name), text).expect("written");
     };
     let read = |fixtures: &str| {
-        let base = "schema = \"case/1\"\nFIX\n[scan]\npath = \"scan\"\n[ridge]\narch = \"mandible\"\naxis = [[0.0, -9.0, 3.0], [0.0, 9.0, 3.0]]\n[[fixture]]\nid = \"own\"\ndiameter_mm = 4.0\nlength_mm = 9.0\n";
+        let base = "schema = \"case/1\"\nFIX\n[scan]\npath = \"scan\"\n[ridge]\narch = \"mandible\"\naxis = [[0.0, -9.0, 3.0], [0.0, 9.0, 3.0]]\n[[site]]\nid = \"a\"\nstation_mm = 9.0\n[[fixture]]\nid = \"own\"\ndiameter_mm = 4.0\nlength_mm = 9.0\n";
         let text = base.replace("FIX", fixtures);
         Case::from_source(&Source { name: "case.toml".to_owned(), text }, folder.path())
     };

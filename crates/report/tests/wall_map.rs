@@ -54,6 +54,8 @@ fn the_map_has_its_scale_its_lines_and_three_sections_and_is_the_same_every_time
         assert!(svg.contains(word), "{word}");
     }
     assert_eq!(svg.matches("<image").count(), 3);
+    // The fixture's body in each of them.
+    assert_eq!(svg.matches("stroke=\"#f0e442\"").count(), 3);
     assert!(svg.contains("4 &lt;&amp;&gt; 9") && svg.contains("site &lt;one&gt;"));
     assert_eq!(draw(true), Some(drawing.clone()));
     if let Some(folder) = std::env::var_os("JAWGAUGE_PICTURES") {

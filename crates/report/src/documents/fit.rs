@@ -1,6 +1,6 @@
 use jawgauge_bone::SectionBone;
 use jawgauge_fixture::{
-    ClearanceKind, Fit, NoWall, PoseSource, RuleKind, SpaceWall, SpaceWalls, StandOut,
+    ClearanceKind, Fit, MissingBone, NoWall, PoseSource, RuleKind, SpaceWall, SpaceWalls, StandOut,
     StandOutKind, Wall,
 };
 use serde::Serialize;
@@ -88,6 +88,8 @@ pub struct FitEntry {
     pub rules: Vec<RuleEntry>,
     /// Bone missing for the required walls at the worst level.
     pub shortfall: Option<ShortfallEntry>,
+    /// Bone missing all round, of the smallest fixture where none leaves what is required.
+    pub missing: Option<MissingEntry>,
     /// The least margin over all that is required, mm.
     pub margin_mm: Option<f64>,
     /// The worst verdict.
@@ -242,6 +244,43 @@ pub struct ShortfallEntry {
     pub enough_from_mm: Option<f64>,
 }
 
+/// Bone missing all round a fixture.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MissingEntry {
+    /// Volume of the fixture and its walls asked for that lies outside the bone.
+    pub volume_mm3: f64,
+    /// Thickness missing at each depth below the platform.
+    pub levels: Vec<MissingLevelEntry>,
+}
+
+/// Thickness missing at one depth.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MissingLevelEntry {
+    /// Depth below the platform.
+    pub depth_mm: f64,
+    /// Missing of the buccal wall.
+    pub buccal_mm: f64,
+    /// Missing of the lingual wall.
+    pub lingual_mm: f64,
+}
+
+impl MissingEntry {
+    fn of(missing: &MissingBone) -> Self {
+        Self {
+            volume_mm3: rounded(missing.volume_mm3),
+            levels: missing
+                .levels
+                .iter()
+                .map(|level| MissingLevelEntry {
+                    depth_mm: rounded(level.depth_mm),
+                    buccal_mm: rounded(level.buccal_mm),
+                    lingual_mm: rounded(level.lingual_mm),
+                })
+                .collect(),
+        }
+    }
+}
+
 /// The entry of one fixture; `section` is the section that it was judged in.
 #[must_use]
 pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
@@ -310,6 +349,7 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
             level_mm: rounded(s.level_mm),
             enough_from_mm: s.enough_from_mm.map(rounded),
         }),
+        missing: fit.missing.as_ref().map(MissingEntry::of),
         margin_mm: fit.margin_mm().map(rounded),
         verdict: fit.verdict.as_str(),
     }

@@ -11,8 +11,9 @@ use jawgauge_space::{PatientDir, PatientPoint};
 use serde::Serialize;
 
 pub use fit::{
-    ClearanceEntry, FitDocument, FitEntry, FitSite, PoseEntry, RequiredEntry, RuleEntry,
-    SectionWallEntry, ShortfallEntry, StandOutEntry, WallEntry, WallsEntry, fit_entry,
+    ClearanceEntry, FitDocument, FitEntry, FitSite, MissingEntry, MissingLevelEntry, PoseEntry,
+    RequiredEntry, RuleEntry, SectionWallEntry, ShortfallEntry, StandOutEntry, WallEntry,
+    WallsEntry, fit_entry,
 };
 pub use inspect::{InspectDocument, LandmarksEntry, SkippedEntry, VolumeEntry, WALL_LIMIT_STEPS};
 pub use measure::{

@@ -5,13 +5,12 @@ use jawgauge_section::{Interpolation, SectionImage};
 use jawgauge_space::{PatientPoint, PatientVector, SectionFrame, SectionPoint};
 use jawgauge_volume::Volume;
 
-use super::canvas::{Canvas, HAIR, INK, Line, Rect, Spot, Type, WHITE};
+use super::canvas::{Canvas, HAIR, INK, Line, Rect, SKY, Spot, Type, WHITE, YELLOW};
 use super::drawing::Drawing;
 use super::font::showable;
 use super::grey::{GreyWindow, put_image};
 use super::iso::iso_lines;
 use super::layout::{Places, wrapped_short};
-use super::plate::clipped;
 use super::view::View;
 use super::{PictureError, words};
 
@@ -21,7 +20,10 @@ const MARGIN: f64 = 36.0;
 const MAP: Rect = Rect { x: 106.0, y: 128.0, width: 720.0, height: 300.0 };
 const MOST_UNITS_PER_MM: f64 = 26.0;
 /// Scale of thickness beside it.
-const BAR: Rect = Rect { x: 900.0, y: 140.0, width: 26.0, height: 250.0 };
+const BAR: Rect = Rect { x: 900.0, y: 140.0, width: 26.0, height: 182.0 };
+/// What is told below that scale takes so much, and the sections' names so much.
+const BELOW_BAR: f64 = 62.0;
+const NAMES: f64 = 46.0;
 /// Sections below: height, and what is shown around the fixture, mm.
 const SECTION_HEIGHT: f64 = 300.0;
 const AROUND_MM: f64 = 4.5;
@@ -65,9 +67,10 @@ pub fn draw_wall_map(input: &WallMapInput<'_>) -> Result<Option<Drawing>, Pictur
     heading(&mut canvas, input, walls);
     let below = map(&mut canvas, &walls.map, walls, input.required);
     scale(&mut canvas);
-    sections(&mut canvas, input, below + 62.0)?;
+    let top = (below + 26.0).max(BAR.bottom() + BELOW_BAR) + NAMES;
+    sections(&mut canvas, input, top)?;
     let title = format!("Walls round fixture {} at {}", input.fit.fixture, input.site_id);
-    let bottom = below + 62.0 + SECTION_HEIGHT + 60.0;
+    let bottom = top + SECTION_HEIGHT + 60.0;
     Ok(Some(Drawing::new(canvas.into_svg(PAGE.0, bottom.max(PAGE.1), &title))))
 }
 
@@ -320,19 +323,14 @@ fn sections(canvas: &mut Canvas, input: &WallMapInput<'_>, top: f64) -> Result<(
             None => GreyWindow::of_image(&image)?,
         };
         put_image(canvas, &image, &view, grey)?;
-        clipped(canvas, &view.frame, |canvas| {
-            let spots: Vec<Spot> = body.iter().map(|p| view.spot(*p)).collect();
-            canvas.path(&spots, true, None, Line::edged("#f0e442", 1.6));
-            if n < 2 {
-                let at = view.spot(SectionPoint::new(0.0, input.across_at_mm));
-                let cut = Line::edged("#56b4e9", 1.0).dashed("4 3");
-                canvas.line(
-                    Spot::new(view.frame.x, at.y),
-                    Spot::new(view.frame.right(), at.y),
-                    cut,
-                );
-            }
-        });
+        // All of the fixture lies within the picture: nothing need be cut off.
+        let spots: Vec<Spot> = body.iter().map(|p| view.spot(*p)).collect();
+        canvas.path(&spots, true, None, Line::edged(YELLOW, 1.6));
+        if n < 2 {
+            let at = view.spot(SectionPoint::new(0.0, input.across_at_mm));
+            let cut = Line::edged(SKY, 1.0).dashed("4 3");
+            canvas.line(Spot::new(view.frame.x, at.y), Spot::new(view.frame.right(), at.y), cut);
+        }
         let mid = view.frame.x + 0.5 * view.frame.width;
         canvas.text(Spot::new(mid, top - 22.0), name, Type::bold(13.0).anchored("middle"));
         let y = top - 6.0;
