@@ -49,7 +49,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let region = OrientedBox {
         frame: bone.frame,
         least_mm: [-6.5, crest - 2.0, -7.0],
-        most_mm: [6.5, crest + 15.0, 7.0],
+        most_mm: [6.5, crest + 20.0, 7.0],
     };
     let surface = BoneSurface::around(&volume, &bone, &region)?;
     let (points, triangles) = surface.net();

@@ -4,8 +4,9 @@ mod common;
 
 use common::{CONTRAST, Scene, build, scene};
 use jawgauge_bone::{BoneSurface, Facing, MeasureOptions, OrientedBox, SectionBone, measure_site};
-use jawgauge_phantom::{Cortex, GridOptions, Noise, Profile};
+use jawgauge_phantom::{Cortex, GridOptions, Noise, Profile, Storage, render};
 use jawgauge_space::{PatientPoint, PatientVector, SectionPoint};
+use jawgauge_volume::Rescale;
 
 /// Half the length of the box along the ridge, mm.
 const HALF_MM: f64 = 6.0;
@@ -186,4 +187,37 @@ fn the_surface_does_not_depend_on_the_number_of_threads() {
         })
     };
     assert_eq!(with(1), with(4));
+}
+
+#[test]
+fn a_foramen_beside_the_section_does_not_make_the_marrow_the_outside() {
+    // A round canal of soft tissue, 2 mm wide, from the cheek into the marrow, 3 mm beside the section.
+    let profile = Profile::Plate { width_mm: 7.0, height_mm: 18.0 };
+    let scene = scene(profile, Cortex::even(1.2));
+    let plain = look(scene.clone());
+    let frame = plain.bone.frame;
+    let crest = plain.bone.crest.apical_mm;
+    let foramen =
+        frame.patient_from_section(SectionPoint::new(0.0, crest + 8.0)) + frame.mesial() * 3.0;
+    let geometry = scene.ridge.grid(&scene.grid).expect("a grid");
+    let rescale = Rescale { slope: 1.0, intercept: -2000.0 };
+    let volume = render(geometry, Storage::Unsigned, rescale, Noise::none(), |p| {
+        let from = p - foramen;
+        let along = from.dot(frame.buccal().as_vector());
+        let off = from.perpendicular_to(frame.buccal()).length_mm();
+        let grey = scene.ridge.grey_at(p);
+        // Soft tissue from the middle of the marrow out to the cheek, blurred over 0.4 mm.
+        let share = ((1.0 - off) / 0.4 + 0.5).clamp(0.0, 1.0) * (along / 0.4 + 0.5).clamp(0.0, 1.0);
+        grey + share * (60.0 - grey)
+    })
+    .expect("a scan");
+    let options = MeasureOptions::default();
+    let bone =
+        measure_site(&volume, scene.frame(), scene.point(), &[], &options).expect("measured").bone;
+    let surface = BoneSurface::around(&volume, &bone, plain.surface.region()).expect("a surface");
+    for (down, along) in [(5.0, -3.0), (8.0, 0.0), (8.0, -4.0), (11.0, 2.0)] {
+        let p = plain.surface.region().place([0.0, crest + down, along]);
+        assert!(plain.surface.is_inside(p), "{down} {along}");
+        assert!(surface.is_inside(p), "{down} {along}: the marrow has become the outside");
+    }
 }
