@@ -282,8 +282,10 @@ fn the_fit_document_has_every_field_with_its_meaning() {
             ("/pose/apical", Direction),
             ("/pose/lean_deg", Number),
             ("/pose_source", Text),
-            ("/walls/mesial", Null),
-            ("/walls/distal", Null),
+            ("/stands_out", List),
+            ("/bone_contact", Number),
+            ("/missing/volume_mm3", Number),
+            ("/missing/levels", List),
             ("/section_walls", List),
             ("/clearances", List),
             ("/rules", List),
@@ -309,8 +311,16 @@ fn the_fit_document_has_every_field_with_its_meaning() {
         let depth = number(wall, "/depth_mm");
         assert!((0.0..=8.0).contains(&depth), "{side} {depth}");
     }
+    // Lines at 45 degrees belong to buccal and lingual; 5 degrees on, the fixture's side is 2 sin 40 off the
+    // middle of 6 mm of bone.
+    let beside = 3.0 - 2.0 * 40.0_f64.to_radians().sin();
+    for side in ["mesial", "distal"] {
+        assert_near(number(fit, &format!("/walls/{side}/wall_mm")), beside, WITHIN_MM, side);
+    }
+    assert!(list(fit, "/stands_out").is_empty());
+    assert_near(number(fit, "/bone_contact"), 1.0, 0.02, "all of it lies in bone");
     let unmeasured = codes(&document, "/sites/0/warnings");
-    assert!(unmeasured.contains(&"mesial-distal-walls-not-measured"), "{unmeasured:?}");
+    assert!(!unmeasured.contains(&"mesial-distal-walls-not-measured"), "{unmeasured:?}");
     let profile = list(fit, "/section_walls");
     assert_near(number(&profile[profile.len() - 1], "/depth_mm"), 8.0, 1e-9, "to the apex");
     let deep: Vec<_> = profile.iter().filter(|w| number(w, "/depth_mm") >= 0.5).collect();
@@ -335,6 +345,8 @@ fn rules_and_clearances_carry_verdicts_and_probabilities() {
         ("wall.buccal", 1.5, 1.0, "not met"),
         ("wall.lingual", 1.5, 1.0, "not met"),
         ("apex.in-bone", 0.0, 4.0, "met"),
+        ("wall.mesial", 0.0, 3.0 - 2.0 * 40.0_f64.to_radians().sin(), "met"),
+        ("wall.distal", 0.0, 3.0 - 2.0 * 40.0_f64.to_radians().sin(), "met"),
     ];
     let rules = list(fit, "/rules");
     assert_eq!(rules.len(), expected.len());

@@ -89,6 +89,10 @@ fn missing(fit: &Fit, required: &RequiredWalls) -> String {
     } else {
         parts.push(format!("the width for the narrowest, {}, could not be read", fit.fixture));
     }
+    if let Some(bone) = fit.missing.as_ref().filter(|m| m.volume_mm3 >= 0.5) {
+        parts
+            .push(format!("{:.0} mm³ of bone are missing round it for its walls", bone.volume_mm3));
+    }
     for rule in fit.rules.iter().filter(|r| r.verdict == Verdict::NotMet) {
         let wall = rule.found_mm.unwrap_or(f64::NAN);
         match rule.rule {
@@ -97,6 +101,10 @@ fn missing(fit: &Fit, required: &RequiredWalls) -> String {
             }
             RuleKind::PlatformInBone => {
                 parts.push(format!("its platform stands {:.2} mm above the crest", -wall));
+            }
+            RuleKind::MesialWall | RuleKind::DistalWall => {
+                let side = if rule.rule == RuleKind::MesialWall { "mesial" } else { "distal" };
+                parts.push(format!("its {side} side stands {:.2} mm out of the bone", -wall));
             }
             RuleKind::BuccalWall | RuleKind::LingualWall
                 if fit.shortfall.is_some_and(|s| s.short_mm <= 0.0) =>
@@ -116,6 +124,10 @@ fn missing(fit: &Fit, required: &RequiredWalls) -> String {
             ClearanceKind::Tooth => {
                 format!("the root of {}", c.tooth.as_deref().unwrap_or("a neighbour"))
             }
+            ClearanceKind::Fixture => {
+                format!("the fixture at {}", c.tooth.as_deref().unwrap_or("another site"))
+            }
+            ClearanceKind::Metal => c.tooth.clone().unwrap_or_else(|| "metal".to_owned()),
         };
         parts.push(if c.clearance_mm < 0.0 {
             format!("it stands {:.2} mm into {to}", -c.clearance_mm)

@@ -5,11 +5,11 @@
 
 use jawgauge_bone::gum::{Budget, MonteCarlo, Source, numerical_tolerance};
 use jawgauge_bone::{Measured, Plate, Unmeasured};
-use jawgauge_fixture::{ClearanceKind, SiteFit};
+use jawgauge_fixture::SiteFit;
 
 use crate::error::plain;
 use crate::session::{MeasuredSite, Session};
-use crate::tables::{aligned, aligned_with, lingual_word};
+use crate::tables::{aligned, aligned_with, clearance_to, lingual_word};
 use crate::warn::limit_name;
 
 /// What a source stands for.
@@ -58,23 +58,30 @@ pub(crate) fn fits(session: &Session, found: &SiteFit) -> String {
     let mut rows = Vec::new();
     for fit in &found.fits {
         let fixture = plain(&fit.fixture);
-        let walls = [("buccal", fit.walls.buccal), (lingual, fit.walls.lingual)];
-        for (side, wall) in walls.into_iter().chain([("apical", fit.walls.apex)]) {
+        let all_round = fit.space.as_ref();
+        let walls = [
+            ("buccal", fit.walls.buccal, all_round.map(|s| s.buccal)),
+            (lingual, fit.walls.lingual, all_round.map(|s| s.lingual)),
+            ("apical", fit.walls.apex, all_round.map(|s| s.apex)),
+        ];
+        for (side, section, all_round) in walls {
+            let name = format!("{fixture}: {side} wall");
+            match (all_round, section) {
+                (Some(Ok(wall)), _) => rows.extend(rows_of(&name, wall.wall_mm, &wall.budget)),
+                (_, Ok(wall)) => rows.extend(rows_of(&name, wall.wall_mm, &wall.budget)),
+                _ => {}
+            }
+        }
+        for (side, wall) in
+            all_round.iter().flat_map(|s| [("mesial", s.mesial), ("distal", s.distal)])
+        {
             if let Ok(wall) = wall {
-                rows.extend(rows_of(
-                    &format!("{fixture}: {side} wall"),
-                    wall.wall_mm,
-                    &wall.budget,
-                ));
+                let name = format!("{fixture}: {side} wall");
+                rows.extend(rows_of(&name, wall.wall_mm, &wall.budget));
             }
         }
         for c in &fit.clearances {
-            let to = match c.kind {
-                ClearanceKind::Limit(kind) => limit_name(kind).to_owned(),
-                ClearanceKind::Tooth => {
-                    format!("root {}", plain(c.tooth.as_deref().unwrap_or_default()))
-                }
-            };
+            let to = clearance_to(c);
             rows.extend(rows_of(&format!("{fixture}: to {to}"), c.clearance_mm, &c.budget));
         }
     }

@@ -13,6 +13,7 @@ mod pictures;
 mod progress;
 mod run;
 mod session;
+mod space;
 mod tables;
 mod warn;
 

@@ -4,7 +4,8 @@ use std::path::Path;
 
 use jawgauge_fixture::SiteFit;
 use jawgauge_report::picture::{
-    Drawing, LocatorInput, LocatorSite, PictureError, PlateInput, draw_locator, draw_plate,
+    Drawing, LocatorInput, LocatorSite, PictureError, PlateInput, WallMapInput, draw_locator,
+    draw_plate, draw_wall_map,
 };
 
 use crate::error::{CliError, exit, quoted};
@@ -40,8 +41,24 @@ pub(crate) fn add(
         let drawing = drawing.map_err(|e| failed(id, &e))?;
         // Numbered by place in the case, so that ids that differ only in signs stay apart.
         let number = session.case.sites.iter().position(|s| s.id == *id).unwrap_or(index) + 1;
-        add_both(outputs, dir, &format!("site-{number}-{}", slug(id)), &drawing)
-            .map_err(|e| failed(id, &e))?;
+        let stem = format!("site-{number}-{}", slug(id));
+        add_both(outputs, dir, &stem, &drawing).map_err(|e| failed(id, &e))?;
+        if let Some(fit) = found.get(index).and_then(|f| f.fits.first()) {
+            let walls = session.parts.with_enough(Some(site.part), |volume| {
+                draw_wall_map(&WallMapInput {
+                    site_id: id,
+                    volume,
+                    fit,
+                    bone: &site.measure.bone,
+                    across_at_mm: 0.5 * fit.solid.length_mm(),
+                    required: session.case.required,
+                })
+            })?;
+            if let Some(walls) = walls.map_err(|e| failed(id, &e))? {
+                let stem = format!("{}-walls", stem.trim_end_matches('-'));
+                add_both(outputs, dir, &stem, &walls).map_err(|e| failed(id, &e))?;
+            }
+        }
         sites.push(LocatorSite {
             id,
             tooth: tooth.as_deref(),

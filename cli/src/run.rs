@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use jawgauge_fixture::{FitContext, FitError, SiteFit, Verdict, fit_site};
+use jawgauge_fixture::{FitError, SiteFit, Verdict};
 use jawgauge_report::documents::{
     CAUTION, FailedEntry, FitDocument, FitSite, MeasureDocument, ScanEntry, fit_entry,
     measure_site_entry,
@@ -124,8 +124,7 @@ pub(crate) struct Fitted {
 /// Measures the sites of a case and puts its fixtures into them.
 pub(crate) fn fit_case(case: Case, platform_depth_mm: f64, cut: &Cut) -> Result<Fitted, CliError> {
     let session = Session::open(case, cut)?;
-    let found = session.measured().map(|site| fit_measured(&session, site, platform_depth_mm));
-    let found = found.collect::<Result<Vec<_>, _>>()?;
+    let found = crate::space::fit_sites(&session, platform_depth_mm)?;
     let sites = session
         .measured()
         .zip(&found)
@@ -155,35 +154,12 @@ pub(crate) fn fit_case(case: Case, platform_depth_mm: f64, cut: &Cut) -> Result<
     Ok(Fitted { session, found, document })
 }
 
-fn fit_measured(
-    session: &Session,
-    site: &MeasuredSite,
-    platform_depth_mm: f64,
-) -> Result<SiteFit, CliError> {
-    let found = session.parts.with_enough(Some(site.part), |volume| {
-        let context = FitContext {
-            volume,
-            site: site.point,
-            options: site.options,
-            limits: &site.site.limits,
-            neighbours: &site.site.neighbours,
-            required: session.case.required,
-            pose: site.site.pose,
-            platform_depth_mm: site.site.platform_depth_mm.unwrap_or(platform_depth_mm),
-            scale_u_share: session.case.scale_u_share,
-        };
-        fit_site(&site.measure.bone, &session.case.fixtures, &context)
-    })?;
-    Ok(found)
-}
-
 fn fit_site_entry(session: &Session, site: &MeasuredSite, found: &SiteFit) -> FitSite {
     let bone = &site.measure.bone;
     let mut warnings = site.warnings.clone();
     warnings.extend(warn::of_fits(found));
-    warnings.push(warn::of_mesial_distal());
-    if session.case.sites.len() > 1 {
-        warnings.push(warn::of_other_fixtures());
+    if found.fits.iter().any(|f| f.space.is_none()) {
+        warnings.push(warn::of_mesial_distal(found.no_surface.as_ref()));
     }
     FitSite {
         id: site.site.id.clone(),
@@ -258,11 +234,12 @@ pub(crate) fn measure_document(session: &Session) -> MeasureDocument {
 pub(crate) fn required_line(session: &Session) -> String {
     let r = session.case.required;
     format!(
-        "Asked for: walls of {:.2} mm buccal and {:.2} mm {}, {:.2} mm to roots. Walls are given with their depth below the platform; mesial and distal walls and distances between fixtures are not measured yet.\n",
+        "Asked for: walls of {:.2} mm buccal and {:.2} mm {}, {:.2} mm to roots, {:.2} mm between fixtures. Walls are given with their depth below the platform.\n",
         r.buccal_mm,
         r.lingual_mm,
         tables::lingual_word(session.case.arch),
         r.tooth_mm,
+        r.fixture_mm,
     )
 }
 

@@ -4,7 +4,9 @@ use std::fmt::Write;
 
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
 use jawgauge_bone::{BlurSource, Measured, Plate, ThresholdSource, Unmeasured};
-use jawgauge_fixture::{ClearanceKind, Fit, NoWall, SiteFit, Wall};
+use jawgauge_fixture::{
+    Clearance, ClearanceKind, Fit, NoWall, SiteFit, SpaceWall, SpaceWalls, Wall,
+};
 use jawgauge_report::documents::{FitDocument, MeasureDocument, WarningEntry};
 use jawgauge_section::PatientSide;
 
@@ -180,9 +182,11 @@ pub(crate) fn site_fits(
             vec![
                 plain(&fit.fixture),
                 fit.verdict.as_str().to_owned(),
-                wall_words(&fit.walls.buccal),
-                wall_words(&fit.walls.lingual),
-                apex_words(&fit.walls.apex),
+                all_round(fit, |s| &s.buccal).unwrap_or_else(|| wall_words(&fit.walls.buccal)),
+                all_round(fit, |s| &s.lingual).unwrap_or_else(|| wall_words(&fit.walls.lingual)),
+                all_round(fit, |s| &s.apex)
+                    .and_then(|w| w.split(" at ").next().map(str::to_owned))
+                    .unwrap_or_else(|| apex_words(&fit.walls.apex)),
                 nearest(fit),
                 format!("{:.1}", fit.section_pose.lean_deg),
             ]
@@ -200,6 +204,12 @@ pub(crate) fn site_fits(
     ];
     text.push_str(&aligned(&headers, &rows));
     text
+}
+
+/// The least wall of a side all round, where it was read.
+fn all_round(fit: &Fit, pick: fn(&SpaceWalls) -> &Result<SpaceWall, NoWall>) -> Option<String> {
+    let wall = pick(fit.space.as_ref()?).as_ref().ok()?;
+    Some(format!("{:.2} ± {:.2} at {:.1}", wall.wall_mm, wall.u95_mm, wall.depth_mm))
 }
 
 fn wall_words(wall: &Result<Wall, NoWall>) -> String {
@@ -224,6 +234,17 @@ fn no_wall(why: NoWall) -> &'static str {
     }
 }
 
+/// What a clearance is to.
+pub(crate) fn clearance_to(c: &Clearance) -> String {
+    let name = plain(c.tooth.as_deref().unwrap_or_default());
+    match c.kind {
+        ClearanceKind::Limit(kind) => limit_name(kind).to_owned(),
+        ClearanceKind::Tooth => format!("root {name}"),
+        ClearanceKind::Fixture => format!("fixture at {name}"),
+        ClearanceKind::Metal => name,
+    }
+}
+
 /// The clearance with the least margin.
 fn nearest(fit: &Fit) -> String {
     fit.clearances
@@ -234,12 +255,7 @@ fn nearest(fit: &Fit) -> String {
         .map_or_else(
             || "-".to_owned(),
             |c| {
-                let to = match c.kind {
-                    ClearanceKind::Limit(kind) => limit_name(kind).to_owned(),
-                    ClearanceKind::Tooth => {
-                        format!("root {}", c.tooth.as_deref().unwrap_or_default())
-                    }
-                };
+                let to = clearance_to(c);
                 format!("{:.2} ± {:.2} to {to}", c.clearance_mm, c.u95_mm)
             },
         )

@@ -1,6 +1,8 @@
 //! Sentences for what was noticed: what was seen, why it matters, what to do.
 
-use jawgauge_bone::{BoneWarning, Clip, LimitHeight, SiteMeasure, ThresholdSource, Unmeasured};
+use jawgauge_bone::{
+    BoneWarning, Clip, LimitHeight, SiteMeasure, SurfaceError, ThresholdSource, Unmeasured,
+};
 use jawgauge_fixture::{NoWall, SiteFit};
 use jawgauge_intake::{FileRemark, ScanWarning};
 use jawgauge_report::documents::WarningEntry;
@@ -322,19 +324,13 @@ pub(crate) fn of_fits(found: &SiteFit) -> Vec<WarningEntry> {
     all
 }
 
-/// Walls that this version does not measure.
-pub(crate) fn of_mesial_distal() -> WarningEntry {
+/// Walls that could not be read in space.
+pub(crate) fn of_mesial_distal(why: Option<&SurfaceError>) -> WarningEntry {
+    let why = why.map(|w| format!(" ({w})")).unwrap_or_default();
     entry(
         "mesial-distal-walls-not-measured",
-        "walls towards the neighbours are not measured by this version: read them on the scan"
-            .to_owned(),
-    )
-}
-
-/// Distances that this version does not measure.
-pub(crate) fn of_other_fixtures() -> WarningEntry {
-    entry(
-        "fixture-distances-not-measured",
-        "distances between fixtures of different sites are not measured by this version, and `fixture_mm` is not applied: check them on the scan".to_owned(),
+        format!(
+            "the bone around this site could not be surveyed in space{why}, so that walls are those of the section, and walls towards the neighbours are not measured: read them on the scan"
+        ),
     )
 }

@@ -1,8 +1,10 @@
 //! The case file: what is to be measured, on which scan.
 
+mod list;
 mod parts;
 mod reader;
 mod tooth;
+mod within;
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -15,6 +17,7 @@ use crate::error::{CliError, exit, quoted};
 pub(crate) use jawgauge_report::picture::Arch;
 use reader::{Section, Source};
 pub(crate) use tooth::Tooth;
+pub(crate) use within::Within;
 
 /// Plausible distance of frames, mm.
 const FRAME_PITCH_MM: std::ops::RangeInclusive<f64> = 0.02..=10.0;
@@ -50,6 +53,7 @@ pub(crate) struct Site {
     pub(crate) neighbours: Vec<Neighbour>,
     pub(crate) pose: Option<Pose>,
     pub(crate) platform_depth_mm: Option<f64>,
+    pub(crate) within: Option<Within>,
 }
 
 /// A case, checked as far as the file itself tells.
@@ -80,8 +84,18 @@ pub(crate) struct Case {
 }
 
 /// Keys of the case file's top.
-const TOP: &[&str] =
-    &["schema", "tooth_notation", "scan", "ridge", "bone", "measure", "walls", "site", "fixture"];
+const TOP: &[&str] = &[
+    "schema",
+    "tooth_notation",
+    "scan",
+    "ridge",
+    "bone",
+    "measure",
+    "walls",
+    "site",
+    "fixture",
+    "fixtures",
+];
 
 /// Keys of `[scan]`.
 const SCAN: &[&str] = &["path", "series", "frame_pitch_mm", "blur_fwhm_mm", "scale_u_percent"];
@@ -145,7 +159,7 @@ impl Case {
         };
         let measure = parts::measure(&top)?;
         let sites = parts::sites(&top, ridge.arch, universal)?;
-        let fixtures = parts::fixtures(&top)?;
+        let fixtures = list::fixtures(&top, folder)?;
         Ok(Self {
             scan: folder.join(path),
             series: scan.text("series")?,

@@ -1,5 +1,7 @@
 //! The tables of a case file.
 
+use std::path::Path;
+
 use jawgauge_bone::{Limit, LimitKind, MeasureOptions, Threshold};
 use jawgauge_fixture::{FixtureSolid, Neighbour, Pose, RequiredWalls};
 use jawgauge_space::{PatientPoint, PatientVector};
@@ -12,6 +14,9 @@ use crate::error::{CliError, quoted};
 const AXIS_TOLERANCE_DEG: (f64, f64) = (0.0, 45.0);
 /// Monte Carlo trials: fewer tell the ends of an interval too badly, more take too long.
 const TRIALS: (f64, f64) = (1000.0, 1_000_000.0);
+/// Keys of a neighbour.
+const NEIGHBOUR: &[&str] =
+    &["tooth", "root", "root_diameter_mm", "root_apex_diameter_mm", "cej", "contact"];
 /// Coordinates beyond this, mm, are no place in a patient.
 const FARTHEST_MM: f64 = 10_000.0;
 
@@ -134,6 +139,7 @@ pub(super) fn sites(top: &Section<'_>, arch: Arch, universal: bool) -> Result<Ve
         "neighbour",
         "pose",
         "platform_depth_mm",
+        "within",
     ];
     let mut sites: Vec<Site> = Vec::new();
     for section in top.tables("site", KNOWN)? {
@@ -184,12 +190,13 @@ fn site(section: &Section<'_>, arch: Arch, universal: bool) -> Result<Site, CliE
             .map(limit)
             .collect::<Result<_, _>>()?,
         neighbours: section
-            .tables("neighbour", &["tooth", "root", "root_diameter_mm", "cej", "contact"])?
+            .tables("neighbour", NEIGHBOUR)?
             .iter()
             .map(|s| neighbour(s, universal))
             .collect::<Result<_, _>>()?,
         pose: section.table("pose", &["platform", "apical"])?.as_ref().map(pose).transpose()?,
         platform_depth_mm: section.number_in("platform_depth_mm", -10.0, 30.0)?,
+        within: super::within::within(section)?,
     })
 }
 
@@ -271,6 +278,7 @@ fn neighbour(section: &Section<'_>, universal: bool) -> Result<Neighbour, CliErr
         tooth: tooth.iso(),
         root,
         root_diameter_mm,
+        apex_diameter_mm: section.number_in("root_apex_diameter_mm", 0.1, 20.0)?,
         cej: point(section, "cej")?,
         contact: point(section, "contact")?,
     })
@@ -287,9 +295,14 @@ fn pose(section: &Section<'_>) -> Result<Pose, CliError> {
     Ok(Pose { platform, apical })
 }
 
-pub(super) fn fixtures(top: &Section<'_>) -> Result<Vec<(String, FixtureSolid)>, CliError> {
-    const KNOWN: &[&str] = &["id", "diameter_mm", "length_mm", "apex_diameter_mm", "profile_mm"];
-    let mut fixtures: Vec<(String, FixtureSolid)> = Vec::new();
+/// Adds the fixtures of a file to those at hand; bodies as triangles lie in files relative to `folder`.
+pub(super) fn fixtures(
+    top: &Section<'_>,
+    folder: &Path,
+    mut fixtures: Vec<(String, FixtureSolid)>,
+) -> Result<Vec<(String, FixtureSolid)>, CliError> {
+    const KNOWN: &[&str] =
+        &["id", "diameter_mm", "length_mm", "apex_diameter_mm", "profile_mm", "stl"];
     for section in top.tables("fixture", KNOWN)? {
         let id =
             section.text("id")?.ok_or_else(|| section.missing("id", "give the fixture a name"))?;
@@ -300,12 +313,12 @@ pub(super) fn fixtures(top: &Section<'_>) -> Result<Vec<(String, FixtureSolid)>,
                 "give each fixture its own id",
             ));
         }
-        fixtures.push((id, solid(&section)?));
+        fixtures.push((id, super::list::body(&section, folder)?));
     }
     Ok(fixtures)
 }
 
-fn solid(section: &Section<'_>) -> Result<FixtureSolid, CliError> {
+pub(super) fn solid(section: &Section<'_>) -> Result<FixtureSolid, CliError> {
     if let Some(rows) = section.rows::<2>("profile_mm")? {
         for key in ["apex_diameter_mm"] {
             if section.has(key) {
@@ -343,7 +356,7 @@ fn solid(section: &Section<'_>) -> Result<FixtureSolid, CliError> {
     })
 }
 
-fn point(section: &Section<'_>, key: &str) -> Result<Option<PatientPoint>, CliError> {
+pub(super) fn point(section: &Section<'_>, key: &str) -> Result<Option<PatientPoint>, CliError> {
     let Some(triple) = section.triple(key)? else { return Ok(None) };
     near(section, key, triple).map(Some)
 }
@@ -360,7 +373,10 @@ fn points(section: &Section<'_>, key: &str) -> Result<Option<Vec<PatientPoint>>,
     rows.into_iter().map(|row| near(section, key, row)).collect::<Result<_, _>>().map(Some)
 }
 
-fn direction(section: &Section<'_>, key: &str) -> Result<Option<PatientVector>, CliError> {
+pub(super) fn direction(
+    section: &Section<'_>,
+    key: &str,
+) -> Result<Option<PatientVector>, CliError> {
     let Some(triple) = section.triple(key)? else { return Ok(None) };
     let vector = PatientVector::from(triple);
     vector

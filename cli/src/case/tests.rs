@@ -195,3 +195,67 @@ fn universal_numbers_are_taken_where_asked_for() {
     assert_eq!(case.sites[0].tooth.expect("a tooth").iso(), "45");
     assert_eq!(case.sites[0].neighbours[0].tooth, "44");
 }
+
+#[test]
+fn fixtures_come_from_a_list_of_their_own_and_bodies_from_triangles() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let write = |name: &str, text: &str| {
+        std::fs::write(folder.path().join(name), text).expect("written");
+    };
+    let read = |fixtures: &str| {
+        let base = "schema = \"case/1\"\nFIX\n[scan]\npath = \"scan\"\n[ridge]\narch = \"mandible\"\naxis = [[0.0, -9.0, 3.0], [0.0, 9.0, 3.0]]\n[[site]]\nid = \"a\"\nstation_mm = 9.0\n[[fixture]]\nid = \"own\"\ndiameter_mm = 4.0\nlength_mm = 9.0\n";
+        let text = base.replace("FIX", fixtures);
+        Case::from_source(&Source { name: "case.toml".to_owned(), text }, folder.path())
+    };
+    let example = include_str!("../../../docs/fixtures-example.toml");
+    write("list.toml", example);
+    let case = read("fixtures = \"list.toml\"").expect("a case");
+    let listed = example.matches("[[fixture]]").count();
+    assert!(listed >= 20, "{listed}");
+    assert_eq!(case.fixtures.len(), listed + 1);
+    assert_eq!(case.fixtures.last().expect("one").0, "own");
+
+    let refused = |fixtures: &str, what: &str| {
+        let error = read(fixtures).expect_err("refused").to_string();
+        assert!(error.contains(what), "{error}");
+    };
+    refused("fixtures = \"none.toml\"", "cannot be read");
+    write("list.toml", "schema = \"other/1\"\n");
+    refused("fixtures = \"list.toml\"", "fixtures/1");
+    write("list.toml", "schema = \"fixtures/1\"\n");
+    refused("fixtures = \"list.toml\"", "[[fixture]]");
+    let of = |key: &str| format!("schema = \"fixtures/1\"\n[[fixture]]\nid = \"a\"\n{key}\n");
+    write("list.toml", &of("stl = \"a.stl\""));
+    refused("fixtures = \"list.toml\"", "`stl`");
+    write("a.stl", "no triangles");
+    refused("fixtures = \"list.toml\"", "triangles");
+    write("list.toml", &of("stl = \"a.stl\"\ndiameter_mm = 3.0"));
+    refused("fixtures = \"list.toml\"", "beside `stl`");
+    write("list.toml", &of("diameter_mm = 4.0\nlength_mm = 8.0").replace("\"a\"", "\"own\""));
+    refused("fixtures = \"list.toml\"", "given twice");
+}
+
+#[test]
+fn within_what_a_pose_is_looked_for_is_checked() {
+    let read = |within: &str| {
+        let text = format!(
+            "schema = \"case/1\"\n[scan]\npath = \"scan\"\n[ridge]\narch = \"mandible\"\naxis = [[0.0, -9.0, 3.0], [0.0, 9.0, 3.0]]\n[[site]]\nid = \"a\"\nstation_mm = 9.0\n[site.within]\n{within}\n"
+        );
+        Case::from_source(&Source { name: "case.toml".to_owned(), text }, Path::new("folder"))
+    };
+    let case = read("angle_deg = 10.0\ndepth_mm = [0.0, 2.0]\nprosthetic = [0.0, 0.1, -1.0]")
+        .expect("a case");
+    let within = case.sites[0].within.expect("given");
+    assert_eq!(within.depth_mm, Some((0.0, 2.0)));
+    assert!((within.limits.angle_deg - 10.0).abs() < 1e-12);
+    for (bad, key) in [
+        ("depth_mm = [2.0, 0.0]", "depth_mm"),
+        ("angle_deg = 80.0", "angle_deg"),
+        ("emergence_mm = -1.0", "emergence_mm"),
+        ("prosthetic = [0.0, 0.0, 0.0]", "prosthetic"),
+        ("angle = 3.0", "angle_deg"),
+    ] {
+        let error = read(bad).expect_err("refused").to_string();
+        assert!(error.contains(key), "{bad}: {error}");
+    }
+}

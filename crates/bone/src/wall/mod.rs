@@ -29,6 +29,8 @@ mod survey;
 
 pub use blur::{Blur, BlurSource};
 pub use direction::RidgeDirection;
+pub(crate) use faces::{Place, Smoothness};
+pub(crate) use patch::Face;
 pub use plate::Plate;
 pub(crate) use plate::measure_plates;
 pub(crate) use survey::{Start, WallSurvey, survey_walls};

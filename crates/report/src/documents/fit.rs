@@ -1,5 +1,8 @@
 use jawgauge_bone::SectionBone;
-use jawgauge_fixture::{ClearanceKind, Fit, NoWall, PoseSource, RuleKind, Wall};
+use jawgauge_fixture::{
+    ClearanceKind, Fit, MissingBone, NoWall, PoseSource, RuleKind, SpaceWall, SpaceWalls, StandOut,
+    StandOutKind, Wall,
+};
 use serde::Serialize;
 
 use super::budget::entries;
@@ -72,10 +75,14 @@ pub struct FitEntry {
     pub fixture: String,
     /// Where it stands.
     pub pose: PoseEntry,
-    /// `given` or `best-in-section`.
+    /// `given`, `best`, or `best-in-section` where only the section was looked at.
     pub pose_source: &'static str,
     /// The least walls.
     pub walls: WallsEntry,
+    /// Where it stands out of the bone, largest first.
+    pub stands_out: Vec<StandOutEntry>,
+    /// Share of its surface, the platform left out, that lies in bone.
+    pub bone_contact: Option<f64>,
     /// Walls at each depth, in the section through the fixture's axis.
     pub section_walls: Vec<SectionWallEntry>,
     /// Distances to neighbours and limits.
@@ -84,6 +91,8 @@ pub struct FitEntry {
     pub rules: Vec<RuleEntry>,
     /// Bone missing for the required walls at the worst level.
     pub shortfall: Option<ShortfallEntry>,
+    /// Bone missing all round, of the smallest fixture where none leaves what is required.
+    pub missing: Option<MissingEntry>,
     /// The least margin over all that is required, mm.
     pub margin_mm: Option<f64>,
     /// The worst verdict.
@@ -108,7 +117,7 @@ pub struct WallsEntry {
     pub buccal: Option<WallEntry>,
     /// Towards tongue or palate.
     pub lingual: Option<WallEntry>,
-    /// Towards the midline: needs walls in three dimensions, not measured yet.
+    /// Towards the midline; `null` where only the section was looked at.
     pub mesial: Option<WallEntry>,
     /// Away from the midline: as mesial.
     pub distal: Option<WallEntry>,
@@ -131,6 +140,52 @@ pub struct WallEntry {
     pub at: [f64; 3],
 }
 
+/// A place where a fixture's side stands out of the bone.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StandOutEntry {
+    /// `dehiscence` where it opens at the crest, `fenestration` where bone is left crestal of it.
+    pub kind: &'static str,
+    /// Area of the fixture's side.
+    pub area_mm2: f64,
+    /// Largest extent along the axis.
+    pub length_mm: f64,
+    /// Depth below the platform where it begins ...
+    pub from_mm: f64,
+    /// ... and where it ends.
+    pub to_mm: f64,
+    /// Angle of its middle about the axis: 0 buccal, 90 mesial, 180 lingual, 270 distal.
+    pub angle_deg: f64,
+    /// How far it stands out at most.
+    pub most_mm: f64,
+}
+
+impl StandOutEntry {
+    fn of(out: &StandOut) -> Self {
+        Self {
+            kind: match out.kind {
+                StandOutKind::Dehiscence => "dehiscence",
+                StandOutKind::Fenestration => "fenestration",
+            },
+            area_mm2: rounded(out.area_mm2),
+            length_mm: rounded(out.length_mm),
+            from_mm: rounded(out.from_mm),
+            to_mm: rounded(out.to_mm),
+            angle_deg: rounded(out.angle_deg),
+            most_mm: rounded(out.most_mm),
+        }
+    }
+}
+
+fn space_entry(w: &SpaceWall) -> WallEntry {
+    WallEntry {
+        wall_mm: rounded(w.wall_mm),
+        u95_mm: rounded(w.u95_mm),
+        budget: entries(&w.budget),
+        depth_mm: rounded(w.depth_mm),
+        at: point(w.at),
+    }
+}
+
 /// Walls at one depth.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SectionWallEntry {
@@ -147,9 +202,9 @@ pub struct SectionWallEntry {
 /// Distance to one neighbour or limit.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ClearanceEntry {
-    /// The tooth's number or the limit's kind.
+    /// The tooth's number, the limit's kind, or the other fixture's site and id.
     pub to: String,
-    /// `tooth` or `limit`.
+    /// `tooth`, `limit`, `fixture` or `metal`.
     pub kind: &'static str,
     /// Shortest distance, mm.
     pub clearance_mm: f64,
@@ -168,7 +223,7 @@ pub struct ClearanceEntry {
 /// One rule.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct RuleEntry {
-    /// `wall.buccal`, `wall.lingual`, `apex.in-bone` or `platform.in-bone`.
+    /// `wall.buccal`, `wall.lingual`, `wall.mesial`, `wall.distal`, `apex.in-bone` or `platform.in-bone`.
     pub rule: &'static str,
     /// What it asks for, mm.
     pub required_mm: f64,
@@ -197,6 +252,43 @@ pub struct ShortfallEntry {
     pub enough_from_mm: Option<f64>,
 }
 
+/// Bone missing all round a fixture.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MissingEntry {
+    /// Volume of the fixture and its walls asked for that lies outside the bone.
+    pub volume_mm3: f64,
+    /// Thickness missing at each depth below the platform.
+    pub levels: Vec<MissingLevelEntry>,
+}
+
+/// Thickness missing at one depth.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MissingLevelEntry {
+    /// Depth below the platform.
+    pub depth_mm: f64,
+    /// Missing of the buccal wall.
+    pub buccal_mm: f64,
+    /// Missing of the lingual wall.
+    pub lingual_mm: f64,
+}
+
+impl MissingEntry {
+    fn of(missing: &MissingBone) -> Self {
+        Self {
+            volume_mm3: rounded(missing.volume_mm3),
+            levels: missing
+                .levels
+                .iter()
+                .map(|level| MissingLevelEntry {
+                    depth_mm: rounded(level.depth_mm),
+                    buccal_mm: rounded(level.buccal_mm),
+                    lingual_mm: rounded(level.lingual_mm),
+                })
+                .collect(),
+        }
+    }
+}
+
 /// The entry of one fixture; `section` is the section that it was judged in.
 #[must_use]
 pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
@@ -209,6 +301,10 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
             at: point(section.patient(w.at)),
         })
     };
+    let all_round = |w: &Result<SpaceWall, NoWall>| w.as_ref().ok().map(space_entry);
+    let side = |pick: fn(&SpaceWalls) -> &Result<SpaceWall, NoWall>, w| {
+        fit.space.as_ref().and_then(|s| all_round(pick(s))).or_else(|| wall(w))
+    };
     let mm = |w: &Result<Wall, NoWall>| w.as_ref().ok().map(|w| rounded(w.wall_mm));
     FitEntry {
         fixture: fit.fixture.clone(),
@@ -220,14 +316,17 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
         pose_source: match fit.pose_source {
             PoseSource::Given => "given",
             PoseSource::BestInSection => "best-in-section",
+            PoseSource::BestInSpace => "best",
         },
         walls: WallsEntry {
-            buccal: wall(&fit.walls.buccal),
-            lingual: wall(&fit.walls.lingual),
-            mesial: None,
-            distal: None,
-            apex: wall(&fit.walls.apex),
+            buccal: side(|s| &s.buccal, &fit.walls.buccal),
+            lingual: side(|s| &s.lingual, &fit.walls.lingual),
+            mesial: fit.space.as_ref().and_then(|s| all_round(&s.mesial)),
+            distal: fit.space.as_ref().and_then(|s| all_round(&s.distal)),
+            apex: side(|s| &s.apex, &fit.walls.apex),
         },
+        stands_out: fit.space.iter().flat_map(|s| &s.stands_out).map(StandOutEntry::of).collect(),
+        bone_contact: fit.space.as_ref().and_then(|s| s.contact_share).map(rounded),
         section_walls: fit
             .walls
             .profile
@@ -259,6 +358,7 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
             level_mm: rounded(s.level_mm),
             enough_from_mm: s.enough_from_mm.map(rounded),
         }),
+        missing: fit.missing.as_ref().map(MissingEntry::of),
         margin_mm: fit.margin_mm().map(rounded),
         verdict: fit.verdict.as_str(),
     }
@@ -268,6 +368,8 @@ fn clearance_entry(c: &jawgauge_fixture::Clearance) -> ClearanceEntry {
     let (to, kind) = match (c.kind, &c.tooth) {
         (ClearanceKind::Limit(kind), _) => (limit_word(kind).to_owned(), "limit"),
         (ClearanceKind::Tooth, tooth) => (tooth.clone().unwrap_or_default(), "tooth"),
+        (ClearanceKind::Fixture, of) => (of.clone().unwrap_or_default(), "fixture"),
+        (ClearanceKind::Metal, of) => (of.clone().unwrap_or_default(), "metal"),
     };
     ClearanceEntry {
         to,
@@ -285,6 +387,8 @@ fn rule_word(rule: RuleKind) -> &'static str {
     match rule {
         RuleKind::BuccalWall => "wall.buccal",
         RuleKind::LingualWall => "wall.lingual",
+        RuleKind::MesialWall => "wall.mesial",
+        RuleKind::DistalWall => "wall.distal",
         RuleKind::ApexInBone => "apex.in-bone",
         RuleKind::PlatformInBone => "platform.in-bone",
     }

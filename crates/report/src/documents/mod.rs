@@ -13,8 +13,9 @@ use serde::Serialize;
 
 pub use budget::{BudgetEntry, MonteCarloEntry};
 pub use fit::{
-    ClearanceEntry, FitDocument, FitEntry, FitSite, PoseEntry, RequiredEntry, RuleEntry,
-    SectionWallEntry, ShortfallEntry, WallEntry, WallsEntry, fit_entry,
+    ClearanceEntry, FitDocument, FitEntry, FitSite, MissingEntry, MissingLevelEntry, PoseEntry,
+    RequiredEntry, RuleEntry, SectionWallEntry, ShortfallEntry, StandOutEntry, WallEntry,
+    WallsEntry, fit_entry,
 };
 pub use inspect::{InspectDocument, LandmarksEntry, SkippedEntry, VolumeEntry, WALL_LIMIT_STEPS};
 pub use measure::{

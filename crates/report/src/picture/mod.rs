@@ -20,6 +20,7 @@ mod drawing;
 mod fixture_mark;
 mod font;
 mod grey;
+mod iso;
 mod key;
 mod layout;
 mod locator;
@@ -29,11 +30,13 @@ mod plate;
 mod plate_marks;
 mod section_marks;
 mod view;
+mod wall_map;
 mod words;
 
 pub use drawing::Drawing;
 pub use locator::{LocatorInput, LocatorSite, draw_locator};
 pub use plate::{PlateInput, draw_plate};
+pub use wall_map::{WallMapInput, draw_wall_map};
 pub use words::limit_name;
 
 /// Which jaw.

@@ -1,6 +1,8 @@
 //! The panel beside the section: the fixture, its walls and the verdicts.
 
-use jawgauge_fixture::{Clearance, ClearanceKind, Fit, PoseSource, RuleCheck, RuleKind, Verdict};
+use jawgauge_fixture::{
+    Clearance, ClearanceKind, Fit, PoseSource, RuleCheck, RuleKind, Verdict, Wall,
+};
 
 use super::canvas::{Canvas, GREEN, INK, Line, ORANGE, Spot, Type, VERMILION, WHITE};
 use super::fixture_mark::{TAGS, put_tag};
@@ -106,7 +108,7 @@ fn fixture(flow: &mut Flow<'_>, scene: &Scene<'_>, fit: &Fit) {
     }
     let kinds = fit.clearances.iter().filter_map(|c| match c.kind {
         ClearanceKind::Limit(kind) => Some(kind),
-        ClearanceKind::Tooth => None,
+        ClearanceKind::Tooth | ClearanceKind::Fixture | ClearanceKind::Metal => None,
     });
     let mut names = words::limit_names(kinds).into_iter();
     for clearance in &fit.clearances {
@@ -142,6 +144,9 @@ fn where_it_stands(scene: &Scene<'_>, fit: &Fit) -> String {
     };
     let source = match fit.pose_source {
         PoseSource::Given => "Pose given by the user",
+        PoseSource::BestInSpace => {
+            "Pose found in space, the least wall or clearance as large as can be"
+        }
         PoseSource::BestInSection => "Pose found in this section, the walls as even as can be",
     };
     let size = format!(
@@ -166,6 +171,18 @@ fn rule_row(flow: &mut Flow<'_>, scene: &Scene<'_>, fit: &Fit, rule: &RuleCheck)
         RuleKind::BuccalWall => (TAGS[0], &fit.walls.buccal),
         RuleKind::LingualWall => (TAGS[1], &fit.walls.lingual),
         RuleKind::ApexInBone => (TAGS[2], &fit.walls.apex),
+        RuleKind::MesialWall | RuleKind::DistalWall => {
+            // Beside the section: told where it is not as it should be.
+            if rule.verdict != Verdict::Met {
+                let name = words::rule_name(rule.rule, scene.sides);
+                let figure = match (rule.found_mm, rule.u95_mm) {
+                    (Some(mm), Some(u95)) => format!("{name} {} mm", words::with_u95(mm, u95)),
+                    _ => format!("{name} not read"),
+                };
+                flow.row(None, &figure, "must stand in bone", rule.verdict);
+            }
+            return;
+        }
         RuleKind::PlatformInBone => {
             let above = rule.found_mm.map_or("-".to_owned(), |mm| words::mm(-mm));
             let figure = format!("Platform {above} mm above the crest");
@@ -178,10 +195,12 @@ fn rule_row(flow: &mut Flow<'_>, scene: &Scene<'_>, fit: &Fit, rule: &RuleCheck)
         RuleKind::ApexInBone => "must end inside the bone".to_owned(),
         _ => format!("{} mm asked for", words::given(rule.required_mm)),
     };
-    match wall {
-        Ok(wall) => {
-            let figure = format!("{name} {} mm", words::with_u95(wall.wall_mm, wall.u95_mm));
-            let out = if wall.wall_mm < 0.0 { "stands out; " } else { "" };
+    let found = rule.found_mm.zip(rule.u95_mm);
+    let of_section = |w: &Wall| (w.wall_mm, w.u95_mm);
+    match found.map_or_else(|| wall.as_ref().map(of_section), Ok) {
+        Ok((wall_mm, u95_mm)) => {
+            let figure = format!("{name} {} mm", words::with_u95(wall_mm, u95_mm));
+            let out = if wall_mm < 0.0 { "stands out; " } else { "" };
             flow.row(Some(tag), &figure, &format!("{out}{asked}"), rule.verdict);
         }
         Err(why) => {
@@ -195,6 +214,10 @@ fn clearance_row(flow: &mut Flow<'_>, c: &Clearance, names: &mut impl Iterator<I
         ClearanceKind::Tooth => {
             showable(&format!("Root of tooth {}", c.tooth.as_deref().unwrap_or("?")))
         }
+        ClearanceKind::Fixture => {
+            showable(&format!("Fixture at {}", c.tooth.as_deref().unwrap_or("?")))
+        }
+        ClearanceKind::Metal => showable(c.tooth.as_deref().unwrap_or("metal")),
         ClearanceKind::Limit(_) => words::capital(&names.next().unwrap_or_default()),
     };
     let figure = format!("{to}: {} mm", words::with_u95(c.clearance_mm, c.u95_mm));

@@ -143,6 +143,8 @@ pub(crate) fn rule_name(rule: RuleKind, sides: Sides) -> String {
     match rule {
         RuleKind::BuccalWall => format!("{} wall", capital(sides.outer)),
         RuleKind::LingualWall => format!("{} wall", capital(sides.inner)),
+        RuleKind::MesialWall => "Mesial wall".to_owned(),
+        RuleKind::DistalWall => "Distal wall".to_owned(),
         RuleKind::ApexInBone => "Apical wall".to_owned(),
         RuleKind::PlatformInBone => "Platform".to_owned(),
     }

@@ -64,6 +64,7 @@ pub(crate) fn demo(put: impl FnOnce(&SiteMeasure) -> Option<Put>) -> Case {
         .map(|n| Neighbour {
             tooth: n.tooth.to_string(),
             root: [n.neck, n.apex],
+            apex_diameter_mm: None,
             root_diameter_mm: n.root_diameter_mm,
             cej: None,
             contact: None,
@@ -218,6 +219,7 @@ impl Site {
                 pose: put.pose,
                 platform_depth_mm: 0.5,
                 scale_u_share: 0.0,
+                space: None,
             };
             let fixtures = [(put.id.to_owned(), put.solid)];
             let done = fit_site(&measure.bone, &fixtures, &context);

@@ -1,0 +1,51 @@
+//! Within what the pose of a site's fixtures is looked for.
+
+use jawgauge_fixture::PoseLimits;
+
+use super::parts::{direction, point};
+use super::reader::Section;
+use crate::error::CliError;
+
+/// Keys of `[site.within]`.
+const KNOWN: &[&str] = &["prosthetic", "angle_deg", "depth_mm", "emergence", "emergence_mm"];
+/// Least and greatest depth of a platform, mm.
+const DEPTH_MM: (f64, f64) = (-10.0, 30.0);
+
+/// What `[site.within]` asks for; the depth is left open where it does not tell it.
+pub(super) fn within(site: &Section<'_>) -> Result<Option<Within>, CliError> {
+    let Some(section) = site.table("within", KNOWN)? else { return Ok(None) };
+    let depth_mm = match section.numbers("depth_mm")? {
+        None => None,
+        Some(numbers) => match numbers[..] {
+            [low, high] if DEPTH_MM.0 <= low && low <= high && high <= DEPTH_MM.1 => {
+                Some((low, high))
+            }
+            _ => {
+                let what = "not a least and a greatest depth";
+                let remedy = "give [least, greatest], mm below the crest, -10 to 30";
+                return Err(section.bad("depth_mm", what, remedy));
+            }
+        },
+    };
+    let prosthetic = direction(&section, "prosthetic")?.and_then(|v| v.direction().ok());
+    let default = PoseLimits::at_depth(0.0);
+    Ok(Some(Within {
+        depth_mm,
+        limits: PoseLimits {
+            prosthetic,
+            angle_deg: section.number_in("angle_deg", 0.0, 45.0)?.unwrap_or(default.angle_deg),
+            emergence: point(&section, "emergence")?,
+            emergence_mm: section
+                .number_in("emergence_mm", 0.0, 10.0)?
+                .unwrap_or(default.emergence_mm),
+            ..default
+        },
+    }))
+}
+
+/// Limits of the pose, and its depth where that is told.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Within {
+    pub(crate) depth_mm: Option<(f64, f64)>,
+    pub(crate) limits: PoseLimits,
+}

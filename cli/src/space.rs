@@ -1,0 +1,140 @@
+//! Fixtures in the sites of a case, in three dimensions.
+
+use jawgauge_bone::{BoneSurface, OrientedBox, SurfaceError};
+use jawgauge_fixture::{
+    ClearanceKind, FitContext, Obstacle, PoseLimits, Shape, SiteFit, SpaceContext, find_metal,
+    fit_site, space_around,
+};
+
+use crate::error::CliError;
+use crate::session::{MeasuredSite, Session};
+
+/// Fixtures of sites further apart than this, mm, have nothing to do with each other.
+const APART_MM: f64 = 25.0;
+/// Voxels around the space of a site that its fits look at.
+const MARGIN_VOXELS: usize = 8;
+
+/// What is kept of a site between looking at it alone and with the others.
+struct Surveyed {
+    limits: PoseLimits,
+    surface: Result<BoneSurface, SurfaceError>,
+    metal: Vec<(ClearanceKind, Obstacle)>,
+    alone: SiteFit,
+}
+
+/// The fixtures of every measured site. Each site keeps clear of the best fixture of sites before it in the
+/// case, and of sites after it whose pose is given.
+pub(crate) fn fit_sites(
+    session: &Session,
+    platform_depth_mm: f64,
+) -> Result<Vec<SiteFit>, CliError> {
+    let sites: Vec<&MeasuredSite> = session.measured().collect();
+    let surveyed = sites
+        .iter()
+        .map(|site| survey(session, site, platform_depth_mm))
+        .collect::<Result<Vec<_>, _>>()?;
+    let mut done: Vec<SiteFit> = Vec::new();
+    for (index, site) in sites.iter().enumerate() {
+        let mut others = surveyed[index].metal.clone();
+        for (n, other) in sites.iter().enumerate() {
+            let placed = match n {
+                n if n < index => done[n].fits.first(),
+                n if n > index && other.site.pose.is_some() => surveyed[n].alone.fits.first(),
+                _ => None,
+            };
+            let Some(fit) = placed else { continue };
+            if fit.pose.platform.distance_mm(site.point) > APART_MM {
+                continue;
+            }
+            others.push((
+                ClearanceKind::Fixture,
+                Obstacle {
+                    name: other.site.id.clone(),
+                    shape: Shape::Fixture { solid: fit.solid.clone(), pose: fit.pose },
+                    keep_mm: session.case.required.fixture_mm,
+                },
+            ));
+        }
+        let found = if others.len() == surveyed[index].metal.len() {
+            surveyed[index].alone.clone()
+        } else {
+            let known = &surveyed[index];
+            fit_with(session, site, known.limits, &known.surface, &others)?
+        };
+        done.push(found);
+    }
+    Ok(done)
+}
+
+fn survey(
+    session: &Session,
+    site: &MeasuredSite,
+    platform_depth_mm: f64,
+) -> Result<Surveyed, CliError> {
+    let depth = site.site.platform_depth_mm.unwrap_or(platform_depth_mm);
+    let limits = match site.site.within {
+        Some(within) => {
+            let depth_mm = within.depth_mm.unwrap_or((depth, depth));
+            PoseLimits { depth_mm, ..within.limits }
+        }
+        None => PoseLimits::at_depth(depth),
+    };
+    let bone = &site.measure.bone;
+    let region = space_around(bone, &session.case.fixtures, &limits, site.site.pose.as_ref());
+    let (surface, metal) =
+        session.parts.with_enough(Some(part(session, site, &region)), |volume| {
+            let surface = BoneSurface::around(volume, bone, &region);
+            (surface, find_metal(volume, bone, &region))
+        })?;
+    let metal: Vec<(ClearanceKind, Obstacle)> = metal
+        .iter()
+        .enumerate()
+        .map(|(n, piece)| {
+            let name = format!("metal {}", n + 1);
+            (ClearanceKind::Metal, Obstacle { name, shape: piece.shape(), keep_mm: 0.0 })
+        })
+        .collect();
+    let alone = fit_with(session, site, limits, &surface, &metal)?;
+    Ok(Surveyed { limits, surface, metal, alone })
+}
+
+/// The part of the scan that holds the site's space.
+fn part(session: &Session, site: &MeasuredSite, region: &OrientedBox) -> jawgauge_volume::VoxelBox {
+    let geometry = session.parts.scan().geometry();
+    let corners: Vec<_> = (0..8_usize)
+        .map(|n| {
+            region.place(std::array::from_fn(|a| {
+                if n >> a & 1 == 0 { region.least_mm[a] } else { region.most_mm[a] }
+            }))
+        })
+        .collect();
+    geometry.voxels_around(&corners).map_or(site.part, |around| {
+        site.part.joined(&around.widened(MARGIN_VOXELS, geometry.dims()))
+    })
+}
+
+fn fit_with(
+    session: &Session,
+    site: &MeasuredSite,
+    limits: PoseLimits,
+    surface: &Result<BoneSurface, SurfaceError>,
+    others: &[(ClearanceKind, Obstacle)],
+) -> Result<SiteFit, CliError> {
+    let mut found = session.parts.with_enough(Some(site.part), |volume| {
+        let context = FitContext {
+            volume,
+            site: site.point,
+            options: site.options,
+            limits: &site.site.limits,
+            neighbours: &site.site.neighbours,
+            required: session.case.required,
+            pose: site.site.pose,
+            platform_depth_mm: limits.depth_mm.0,
+            scale_u_share: session.case.scale_u_share,
+            space: surface.as_ref().ok().map(|surface| SpaceContext { surface, limits, others }),
+        };
+        fit_site(&site.measure.bone, &session.case.fixtures, &context)
+    })?;
+    found.no_surface = surface.as_ref().err().copied();
+    Ok(found)
+}
