@@ -3,7 +3,9 @@
 mod common;
 
 use common::{CONTRAST, Scene, build, scene};
-use jawgauge_bone::{BoneSurface, Facing, MeasureOptions, OrientedBox, SectionBone, measure_site};
+use jawgauge_bone::{
+    BoneSurface, Facing, MeasureOptions, OrientedBox, SectionBone, SurfaceError, measure_site,
+};
 use jawgauge_phantom::{Cortex, GridOptions, Noise, Profile, Storage, render};
 use jawgauge_space::{PatientPoint, PatientVector, SectionPoint};
 use jawgauge_volume::Rescale;
@@ -18,6 +20,11 @@ struct Look {
 }
 
 fn look(scene: Scene) -> Look {
+    let (bone, surface) = surveyed(&scene);
+    Look { scene, bone, surface: surface.expect("a surface") }
+}
+
+fn surveyed(scene: &Scene) -> (SectionBone, Result<BoneSurface, SurfaceError>) {
     let volume = scene.volume();
     let options = MeasureOptions::default();
     let measured =
@@ -29,8 +36,21 @@ fn look(scene: Scene) -> Look {
         least_mm: [-9.0, crest.apical_mm - 2.5, -HALF_MM],
         most_mm: [9.0, crest.apical_mm + 14.0, HALF_MM],
     };
-    let surface = BoneSurface::around(&volume, &bone, &region).expect("a surface");
-    Look { scene, bone, surface }
+    let surface = BoneSurface::around(&volume, &bone, &region);
+    (bone, surface)
+}
+
+/// Coarse voxels hide gaps, and a wall that the half-way value loses is none in space.
+#[test]
+fn no_surface_is_made_where_it_could_not_be_trusted() {
+    let profile = Profile::Rounded { radius_mm: 3.0, height_mm: 18.0 };
+    let mut coarse = scene(profile, Cortex::even(1.4));
+    coarse.grid = coarse.grid.with_spacing_mm([0.8; 3]);
+    let (_, found) = surveyed(&coarse);
+    assert!(matches!(found, Err(SurfaceError::Coarse { .. })), "{found:?}");
+    let thin = build(profile, Cortex::even(0.3), 5.0, 0.6, false).expect("a ridge");
+    let (_, found) = surveyed(&thin);
+    assert!(matches!(found, Err(SurfaceError::ThinWalls)), "{found:?}");
 }
 
 /// Signed distance to a ridge whose section is two circles of one radius and what lies between them;

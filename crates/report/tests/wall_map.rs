@@ -51,7 +51,15 @@ fn draw(in_space: bool) -> Option<Drawing> {
 fn the_map_has_its_scale_its_lines_and_three_sections_and_is_the_same_every_time() {
     let drawing = draw(true).expect("judged in space");
     let svg = drawing.svg();
-    for word in ["wall, mm", "stands out", "buccal", "mesial", "bucco-lingual", "mesio-distal"] {
+    for word in [
+        "wall, mm",
+        "stands out",
+        "buccal",
+        "mesial",
+        "bucco-lingual",
+        "mesio-distal",
+        "Not a medical device.",
+    ] {
         assert!(svg.contains(word), "{word}");
     }
     assert_eq!(svg.matches("<image").count(), 3);

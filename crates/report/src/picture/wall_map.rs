@@ -10,7 +10,7 @@ use super::drawing::Drawing;
 use super::font::showable;
 use super::grey::{GreyWindow, put_image};
 use super::iso::iso_lines;
-use super::layout::{Places, wrapped_short};
+use super::layout::{Places, wrapped, wrapped_short};
 use super::view::View;
 use super::{PictureError, words};
 
@@ -70,7 +70,11 @@ pub fn draw_wall_map(input: &WallMapInput<'_>) -> Result<Option<Drawing>, Pictur
     let top = (below + 26.0).max(BAR.bottom() + BELOW_BAR) + NAMES;
     sections(&mut canvas, input, top)?;
     let title = format!("Walls round fixture {} at {}", input.fit.fixture, input.site_id);
-    let bottom = top + SECTION_HEIGHT + 60.0;
+    let mut bottom = top + SECTION_HEIGHT + 60.0;
+    for line in wrapped(words::CAUTION, PAGE.0 - 2.0 * MARGIN, 13.0, true) {
+        canvas.text(Spot::new(MARGIN, bottom), &line, Type::bold(13.0));
+        bottom += 19.0;
+    }
     Ok(Some(Drawing::new(canvas.into_svg(PAGE.0, bottom.max(PAGE.1), &title))))
 }
 
