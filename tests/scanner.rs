@@ -117,7 +117,7 @@ fn widths_and_heights_of_a_simulated_scanner_are_true_within_their_uncertainty()
 #[test]
 fn plates_of_a_simulated_scanner_are_true_within_their_uncertainty_or_their_range() {
     let mut numbers = Errors::default();
-    let (mut ranges, mut held) = (0, 0);
+    let (mut ranges, mut held, mut untold) = (0, 0, 0);
     for name in names() {
         let (truth, site) = measured(&name);
         for (level, width) in truth.levels.iter().zip(&site.widths) {
@@ -127,7 +127,13 @@ fn plates_of_a_simulated_scanner_are_true_within_their_uncertainty_or_their_rang
                 (&width.lingual_plate, level.lingual_plate_mm),
             ] {
                 let Some(true_mm) = true_mm else { continue };
-                match plate.as_ref().unwrap_or_else(|why| panic!("{name}: {why:?}")) {
+                let Ok(plate) = plate else {
+                    // Metal spoils plates around it.
+                    assert!(truth.levels.iter().any(|l| l.metal), "{name}: {plate:?}");
+                    untold += 1;
+                    continue;
+                };
+                match plate {
                     Plate::Thickness(found) => numbers.0.push((found.mm - true_mm, found.u95_mm)),
                     Plate::Between { low_mm, high_mm } => {
                         ranges += 1;
@@ -138,7 +144,8 @@ fn plates_of_a_simulated_scanner_are_true_within_their_uncertainty_or_their_rang
         }
     }
     numbers.assert_small("plates", PLATE_ERROR_MM);
-    println!("{held} of {ranges} ranges held");
+    println!("{held} of {ranges} ranges held, {untold} plates beside metal not told");
+    assert!(untold <= 3, "{untold} plates not told");
     assert!(held as f64 >= HELD * ranges as f64, "{held} of {ranges} ranges");
 }
 

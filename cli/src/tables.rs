@@ -94,6 +94,7 @@ fn blur_words(site: &MeasuredSite) -> String {
     let from = match blur.source {
         BlurSource::Given => "given",
         BlurSource::Edges => "from edges of thick cortex",
+        BlurSource::ThinEdges => "from thin walls, which hardly tell it",
         BlurSource::Slope => "guessed from the slope of the outline",
     };
     let u95_mm = 2.0 * blur.u_mm;

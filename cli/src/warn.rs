@@ -245,6 +245,13 @@ fn of_bone(warning: &BoneWarning) -> WarningEntry {
                 ),
             )
         }
+        BoneWarning::BlurDisagrees { given_mm, found_mm, u_mm } => entry(
+            "blur-disagrees",
+            format!(
+                "`blur_fwhm_mm` says {given_mm:.2} mm, but the site's own edges tell {found_mm:.2} ± {:.2} mm: plates and widths follow the given one, so leave the key out unless it is known better",
+                2.0 * u_mm
+            ),
+        ),
         BoneWarning::PlatesBelowBlur { buccal_levels_mm, lingual_levels_mm, blur_fwhm_mm } => {
             let side = |name: &str, levels: &[f64]| {
                 let levels: Vec<String> = levels.iter().map(|l| format!("{l:.1}")).collect();

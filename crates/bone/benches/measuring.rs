@@ -1,4 +1,4 @@
-//! Time to outline a section, and to measure a whole site on one core (at most 20 ms is asked).
+//! Time to outline a section, and to measure a whole site on one core and on two (30 ms is asked).
 
 use std::hint::black_box;
 use std::time::Duration;

@@ -11,6 +11,8 @@ use crate::section_bone::SectionBone;
 /// scanner); and mm for each 1/mm that the surface bends otherwise than the outline (ridges of
 /// `tests/accuracy`).
 const MODEL_BLURS: f64 = 0.02;
+/// ... and where all walls are thin: neither blur nor cortex is told well then.
+const THIN_BLURS: f64 = 0.12;
 const BEND_MM2: f64 = 0.14;
 /// Beside metal no edge is trusted: it may lie anywhere near, one standard deviation, mm.
 const METAL_MM: f64 = 1.0;
@@ -69,10 +71,12 @@ impl SectionBone {
         let longer = 1.0 / cosine.max(STEEPEST_COSINE);
         let sigma = self.quality.blur_fwhm_mm / FWHM_PER_SIGMA;
         let cut_off_mm = self.quality.cut_off.u_edge_mm(sigma);
+        let thin = walls.blur.is_of_thin_walls();
+        let missed = if thin { THIN_BLURS } else { MODEL_BLURS };
         EdgeSources {
             noise_mm: edge.u_mm * longer,
             blur_mm: -edge.by_sigma * walls.blur.u_sigma() * longer,
-            model_mm: (MODEL_BLURS * self.quality.blur_fwhm_mm)
+            model_mm: (missed * self.quality.blur_fwhm_mm)
                 .hypot(BEND_MM2 * edge.bend)
                 .hypot(cut_off_mm)
                 * longer,

@@ -175,6 +175,15 @@ pub enum BoneWarning {
         /// Which way it runs.
         direction: RidgeDirection,
     },
+    /// Edges tell another blur than the one that was given.
+    BlurDisagrees {
+        /// The given one, full width at half maximum, mm.
+        given_mm: f64,
+        /// What edges tell, and its standard uncertainty, mm.
+        found_mm: f64,
+        /// ... mm.
+        u_mm: f64,
+    },
     /// Plates are too thin for the scan's blur to tell thickness from density; a range is told.
     PlatesBelowBlur {
         /// Levels at which the buccal plate is, mm below the crest.

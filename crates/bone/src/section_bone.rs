@@ -220,11 +220,22 @@ pub fn outline_section(
         .map_or_else(CutOff::default, |levels| CutOff::find(volume, &image, &piece, &levels));
     let half_way_levels = threshold.levels.filter(|_| threshold.source == ThresholdSource::HalfWay);
     let mut warnings = piece_warnings(&piece, &threshold, walls.as_ref());
+    if let Some((survey, found)) = walls.as_ref().and_then(|w| Some((w, w.blur_instead?))) {
+        warnings.push(BoneWarning::BlurDisagrees {
+            given_mm: survey.blur.in_plane_mm,
+            found_mm: found.in_plane_mm,
+            u_mm: found.u_mm,
+        });
+    }
     if cut_off != CutOff::default() {
         warnings.push(BoneWarning::GreysCutOff { cut_off });
     }
-    let along =
-        if along_ridge { long_axis(&piece.outline) } else { Ok((0.0, piece.outline.clone())) };
+    let metal = walls.as_ref().map_or(&[][..], |w| &w.beside_metal);
+    let along = if along_ridge {
+        long_axis(&piece.outline, metal)
+    } else {
+        Ok((0.0, piece.outline.clone()))
+    };
     let (turned_by_deg, outline, long_axis) = match along {
         Ok((lean_deg, outline)) if along_ridge => {
             if lean_deg.abs() > LEAN_DOUBTFUL_DEG {

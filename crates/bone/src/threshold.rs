@@ -118,13 +118,18 @@ pub(crate) fn first_guess(
     }
     let mut values = values_near(image, site);
     let mut candidates: Vec<Candidate> = Vec::new();
+    let mut doubtful: Vec<GreyLevels> = Vec::new();
     for cut in candidate_cuts(&mut values) {
         // Between the levels of an edge that was found, every cut leads to that edge again.
         if candidates.iter().any(|c| c.leads_here(cut)) {
             continue;
         }
-        let found = site_piece(image, cut, site).ok().and_then(|p| half_way(image, cut, site, p));
-        candidates.extend(found.map(|(levels, piece)| Candidate { levels, piece }));
+        let Ok(piece) = site_piece(image, cut, site) else { continue };
+        let levels = grey_levels(image, &piece.outline, cut, piece.crest);
+        match half_way(image, cut, site, piece) {
+            Some((levels, piece)) => candidates.push(Candidate { levels, piece }),
+            None => doubtful.extend(levels),
+        }
     }
     let near = |c: &Candidate| c.piece.crest_distance_mm <= NEAR_CREST_MM;
     let contrast = |c: &Candidate| c.levels.contrast();
@@ -137,7 +142,12 @@ pub(crate) fn first_guess(
         let distance = |c: &Candidate| c.piece.crest_distance_mm;
         candidates.into_iter().min_by(|a, b| distance(a).total_cmp(&distance(b)))
     };
-    best.map(|c| (c.levels.half_way(), c.piece)).ok_or_else(|| no_two_classes(image))
+    // An edge within what the best one calls inside, which nothing could be made of, may be the bone's, and
+    // the best one that of mucosa against air.
+    let within = |c: &Candidate| doubtful.iter().any(|d| d.outside > c.levels.half_way());
+    best.filter(|c| !within(c))
+        .map(|c| (c.levels.half_way(), c.piece))
+        .ok_or_else(|| no_two_classes(image))
 }
 
 /// The error of an image in which no edge of bone was found.

@@ -3,10 +3,11 @@
 use crate::profile::FWHM_PER_SIGMA;
 
 /// Relative standard uncertainty of a blur that no edge told, and the least of one that edges told.
-const U_SHARE_GUESSED: f64 = 0.15;
+const U_SHARE_GUESSED: f64 = 0.2;
 const U_SHARE_LEAST: f64 = 0.01;
-/// ... of one that only thin walls told, whose thickness and blur are hard to part.
-const U_SHARE_THIN: f64 = 0.06;
+/// ... of one that only thin walls told, whose thickness and blur are hard to part: those that seem thick and
+/// sharp are asked, and tell it up to 18 % too low.
+const U_SHARE_THIN: f64 = 0.15;
 /// No single edge tells the blur better than to this share.
 const OWN_SHARE: f64 = 0.03;
 /// Edges that lean this far out of a plane of slices (cosine) tell of the blur along z.
@@ -14,6 +15,8 @@ const APART_LEAST: f64 = 0.3;
 /// Blur along z counts as different where it differs by more than this many standard
 /// uncertainties.
 const APART_SIGMAS: f64 = 3.0;
+/// A given blur is another where it differs by this share as well.
+const OTHER_SHARE: f64 = 0.1;
 /// ... and by this share, told by at least so many edges each.
 const APART_SHARE: f64 = 0.12;
 const APART_EDGES: usize = 5;
@@ -27,6 +30,8 @@ pub enum BlurSource {
     Given,
     /// Fitted to edges of thick cortex around the site.
     Edges,
+    /// Fitted to edges of walls hardly thicker than the blur: no thick cortex was found.
+    ThinEdges,
     /// Read from the slope of the grey value at the outline: no thick cortex was found.
     Slope,
 }
@@ -87,6 +92,17 @@ impl Blur {
         self.in_plane_mm
     }
 
+    /// Whether no thick cortex told it: then nothing tells the level of cortex either.
+    pub(crate) fn is_of_thin_walls(&self) -> bool {
+        matches!(self.source, BlurSource::ThinEdges | BlurSource::Slope)
+    }
+
+    /// Whether it differs from another by more than three standard uncertainties and a tenth.
+    pub(crate) fn is_other_than(&self, other: &Self) -> bool {
+        let apart = (self.in_plane_mm - other.in_plane_mm).abs();
+        apart > APART_SIGMAS * self.u_mm.hypot(other.u_mm) && apart > OTHER_SHARE * self.in_plane_mm
+    }
+
     /// The same, no sharper than voxels are: the mean over a voxel blurs by as much as a Gaussian of 0.68
     /// steps (one step over the root of 12, times 2.355).
     pub(crate) fn no_sharper_than(self, voxel_mm: f64) -> Self {
@@ -100,7 +116,11 @@ impl Blur {
 
     /// The same, known no better than thin walls tell it.
     pub(crate) fn of_thin_walls(self) -> Self {
-        Self { u_mm: self.u_mm.max(U_SHARE_THIN * self.in_plane_mm), ..self }
+        let source = match self.source {
+            BlurSource::Edges => BlurSource::ThinEdges,
+            other => other,
+        };
+        Self { u_mm: self.u_mm.max(U_SHARE_THIN * self.in_plane_mm), source, ..self }
     }
 
     /// The blur that several edges tell; `guess_mm` where they are too few.

@@ -34,6 +34,8 @@ const MODEL_BLURS: f64 = 0.03;
 const UNEVEN_MM: f64 = 0.8;
 /// An expanded uncertainty of more than this share of the thickness is no measurement.
 const LEAST_KNOWN: f64 = 0.5;
+/// Where no wall is thick, cortex may be as much denser than it shows, and plates thinner by this.
+const PALEST: f64 = 0.4;
 /// Rounds in which a plate and the one on the far side of narrow bone are found from one another.
 const ROUNDS: usize = 2;
 /// An outline's vertex this near to the end of a run, mm, stands for it.
@@ -223,10 +225,14 @@ fn judge(survey: &WallSurvey, wall: &WallFit) -> Result<Plate, Unmeasured> {
         let own = (u_mm * u_mm - by_blur * by_blur).max(0.0).sqrt();
         return told(mean, budget(own, by_blur));
     }
-    let low_mm = quantile(&weights, 0.025);
+    // What the model misses widens the range as it does a number.
+    let missed = 2.0 * (MODEL_BLURS * fwhm).hypot(uneven);
+    let [low, middle, high] = [0.025, 0.5, 0.975].map(|share| quantile(&weights, share));
+    let low_mm = middle - (middle - low).hypot(missed);
+    let low_mm = if survey.blur.is_of_thin_walls() { PALEST * low_mm } else { low_mm };
     // Nothing thinner than the thinnest was tried.
     let low_mm = if low_mm <= 1.2 * THINNEST_MM { 0.0 } else { low_mm };
-    Ok(Plate::Between { low_mm, high_mm: quantile(&weights, 0.975) })
+    Ok(Plate::Between { low_mm, high_mm: middle + (high - middle).hypot(missed) })
 }
 
 /// A thickness, unless nothing much is known of it: where a wall changes its thickness along the patch, as at

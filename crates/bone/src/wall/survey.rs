@@ -83,6 +83,8 @@ pub(crate) struct WallSurvey {
     pub(crate) voxel_mm: f64,
     /// Fitted places of the outline.
     pub(crate) edges: Vec<Edge>,
+    /// The blur that edges tell where it is none like the one that was given.
+    pub(crate) blur_instead: Option<Blur>,
     /// Places of the outline beside metal, where no edge is trusted.
     pub(crate) beside_metal: Vec<SectionPoint>,
     /// Whether the outline lay at the half-way level, where no wall was fitted.
@@ -143,6 +145,7 @@ impl WallSurvey {
             noise: (1.3 * levels.noise).max(0.004 * contrast),
             voxel_mm,
             edges: Vec::new(),
+            blur_instead: None,
             beside_metal: Vec::new(),
             is_half_way: true,
             z: z * (1.0 / z.length_mm().max(f64::MIN_POSITIVE)),
@@ -255,14 +258,19 @@ impl WallSurvey {
         let believed = |w: &&WallFit| {
             w.fit.excess <= MOST_EXCESS && !w.patch.reaches(metal_above, w.inside_mm)
         };
-        if given.is_none() {
-            let told = |blurs: f64| -> Vec<EdgeBlur> {
-                fits.par_iter()
-                    .filter(believed)
-                    .filter(|w| w.fit.slab.thickness >= blurs * fwhm(w))
-                    .filter_map(|w| self.edge_blur(w))
-                    .collect()
-            };
+        let told = |blurs: f64| -> Vec<EdgeBlur> {
+            fits.par_iter()
+                .filter(believed)
+                .filter(|w| w.fit.slab.thickness >= blurs * fwhm(w))
+                .filter_map(|w| self.edge_blur(w))
+                .collect()
+        };
+        if let Some(given) = given {
+            let edges = told(THINNER_BLURS);
+            let found = Blur::of_edges(&edges, given.in_plane_mm);
+            self.blur_instead =
+                (edges.len() >= ENOUGH_EDGES && found.is_other_than(&given)).then_some(found);
+        } else {
             let edges = told(THICK_BLURS);
             self.blur = if edges.len() >= ENOUGH_EDGES {
                 Blur::of_edges(&edges, self.blur.in_plane_mm)

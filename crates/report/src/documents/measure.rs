@@ -271,6 +271,7 @@ fn blur_word(source: BlurSource) -> &'static str {
     match source {
         BlurSource::Given => "given",
         BlurSource::Edges => "edges",
+        BlurSource::ThinEdges => "thin-edges",
         BlurSource::Slope => "slope",
     }
 }
