@@ -4,7 +4,7 @@ use jawgauge_space::{PatientDir, PatientPoint};
 use nalgebra::Vector3;
 
 use super::grid::{point, vector};
-use super::tree::nearest_on;
+use super::tree::{Hit, nearest_on};
 use super::{BoneSurface, Facet, UNKNOWN, as_vector};
 use crate::outline::Clip;
 
@@ -57,15 +57,19 @@ impl BoneSurface {
     pub fn nearest(&self, p: PatientPoint, facing: Facing) -> Option<SurfacePlace> {
         let q = vector(p);
         let hit = self.closest(&q, facing, f64::INFINITY)?;
+        Some(self.place_of(&hit, p, self.is_inside(p), facing))
+    }
+
+    /// What was hit from `p`, which lies inside the bone or not.
+    fn place_of(&self, hit: &Hit, p: PatientPoint, inside: bool, facing: Facing) -> SurfacePlace {
         let distance = hit.squared_mm2.sqrt();
-        let inside = self.is_inside(p);
-        Some(SurfacePlace {
+        SurfacePlace {
             at: point(hit.place),
             distance_mm: if inside { distance } else { -distance },
             u_mm: self.u_at(hit.triangle),
             rise: self.facets[hit.triangle].rise,
             clip: self.clip_of(p, distance, facing),
-        })
+        }
     }
 
     /// The nearest place of any face and the nearest that counts as a wall of the ridge, with the sign of the
@@ -84,16 +88,8 @@ impl BoneSurface {
         let is_wall = self.nearest_wall(any.triangle, &q, self.level_of(&q)) == Some(any.place);
         let wall = if is_wall { any } else { self.closest(&q, Facing::Wall, f64::INFINITY)? };
         let inside = (q - any.place).dot(&self.smooth_normal(any.triangle, &any.place)) < 0.0;
-        Some([(any, Facing::Any), (wall, Facing::Wall)].map(|(hit, facing)| {
-            let distance = hit.squared_mm2.sqrt();
-            SurfacePlace {
-                at: point(hit.place),
-                distance_mm: if inside { distance } else { -distance },
-                u_mm: self.u_at(hit.triangle),
-                rise: self.facets[hit.triangle].rise,
-                clip: self.clip_of(p, distance, facing),
-            }
-        }))
+        let place = |hit, facing| self.place_of(hit, p, inside, facing);
+        Some([place(&any, Facing::Any), place(&wall, Facing::Wall)])
     }
 
     /// Distance from a place to the nearest of the places that count, mm, unsigned; as
@@ -173,7 +169,7 @@ impl BoneSurface {
         (to_face < radius_mm - EDGE_MM).then_some(Clip::Window)
     }
 
-    fn closest(&self, q: &Vector3<f64>, facing: Facing, within: f64) -> Option<super::tree::Hit> {
+    fn closest(&self, q: &Vector3<f64>, facing: Facing, within: f64) -> Option<Hit> {
         let level = self.level_of(q);
         self.tree.nearest(q, within, |t| {
             let corners = &self.corners[t];

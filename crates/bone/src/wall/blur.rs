@@ -1,5 +1,6 @@
 //! The scan's blur, found from its own edges.
 
+use super::robust::median_and_spread;
 use crate::profile::FWHM_PER_SIGMA;
 
 /// Relative standard uncertainty of a blur that no edge told, and the least of one that edges told.
@@ -86,12 +87,6 @@ impl Blur {
         self.u_mm / FWHM_PER_SIGMA
     }
 
-    /// Full width at half maximum across walls, mm.
-    #[must_use]
-    pub fn fwhm_mm(&self) -> f64 {
-        self.in_plane_mm
-    }
-
     /// Whether no thick cortex told it: then nothing tells the level of cortex either.
     pub(crate) fn is_of_thin_walls(&self) -> bool {
         matches!(self.source, BlurSource::ThinEdges | BlurSource::Slope)
@@ -162,12 +157,7 @@ fn middle(edges: &[EdgeBlur]) -> Option<(f64, f64)> {
     if edges.len() < FEWEST_EDGES {
         return None;
     }
-    let mut values: Vec<f64> = edges.iter().map(|e| e.sigma).collect();
-    values.sort_by(f64::total_cmp);
-    let median = values[values.len() / 2];
-    let mut off: Vec<f64> = values.iter().map(|v| (v - median).abs()).collect();
-    off.sort_by(f64::total_cmp);
-    let spread = 1.4826 * off[off.len() / 2];
+    let (median, spread) = median_and_spread(edges.iter().map(|e| e.sigma).collect())?;
     // The uncertainty of a blur grows with the blur found; weights must not.
     let own = |e: &EdgeBlur| e.u_sigma / e.sigma * median;
     let kept: Vec<&EdgeBlur> =

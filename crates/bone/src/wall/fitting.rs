@@ -21,7 +21,7 @@ const FIT_ROUNDS: usize = 4;
 /// Of a wall that no fit explains, the surface alone is fitted, down to so many blurs.
 const SHALLOW_BLURS: f64 = 0.8;
 /// A fit that misses the voxels by more than this many times their noise (squared) is not believed.
-pub(super) const MOST_EXCESS: f64 = 8.0;
+const MOST_EXCESS: f64 = 8.0;
 /// ... nor one that moves the surface by more than this many blurs plus this many voxel steps.
 const MOST_MOVE: (f64, f64) = (0.6, 0.5);
 /// ... nor one in bone so thin, in blurs, that the far surface shows.
@@ -65,7 +65,7 @@ impl WallSurvey {
         inside_mm = (fit.slab.surface + fit.slab.thickness + INSIDE_BLURS * fwhm)
             .max(0.5 * fwhm)
             .min(reach.inside_mm);
-        let noise = self.noise.hypot(LEAN_NOISE * self.contrast());
+        let noise = self.lean_noise();
         let solid = fit.slab.thickness > reach.inside_mm;
         let mut slab = fit.slab;
         let mut best: Option<(Patch, SlabFit)> = None;
@@ -112,7 +112,7 @@ impl WallSurvey {
             inner_spread: 0.0,
             ..*slab
         };
-        let noise = self.noise.hypot(LEAN_NOISE * self.contrast());
+        let noise = self.lean_noise();
         let mut found = None;
         for _ in 0..2 {
             patch.find_lean(&slab, prior.sigma, noise, inside_mm);
@@ -123,6 +123,21 @@ impl WallSurvey {
         found.filter(|f| f.excess <= GOOD_EXCESS).map(|f| (patch, f))
     }
 
+    /// Whether metal lies beside a wall.
+    pub(super) fn is_by_metal(&self, wall: &WallFit) -> bool {
+        wall.patch.reaches(self.metal_above(), wall.inside_mm)
+    }
+
+    /// Whether a wall explains its voxels, and no metal lies beside it.
+    pub(super) fn is_of_bone(&self, wall: &WallFit) -> bool {
+        wall.fit.excess <= MOST_EXCESS && !self.is_by_metal(wall)
+    }
+
+    /// Noise with what a wall's model misses, where its lean is found.
+    fn lean_noise(&self) -> f64 {
+        self.noise.hypot(LEAN_NOISE * self.contrast())
+    }
+
     /// Whether a fit is to be believed.
     pub(crate) fn believes(&self, wall: &WallFit) -> bool {
         // An edge sharper than the sampling has no profile to fit.
@@ -130,8 +145,7 @@ impl WallSurvey {
             return false;
         }
         let most = MOST_MOVE.0 * self.blur.in_plane_mm + MOST_MOVE.1 * self.voxel_mm;
-        wall.fit.excess <= MOST_EXCESS
-            && !wall.patch.reaches(self.metal_above(), wall.inside_mm)
+        self.is_of_bone(wall)
             && wall.place.through_mm >= LEAST_THROUGH_BLURS * self.blur.in_plane_mm
             && wall.fit.slab.surface.abs() <= most
             && wall.fit.covariance[(0, 0)].sqrt() <= MOST_U_MM

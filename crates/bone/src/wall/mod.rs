@@ -23,6 +23,7 @@ mod moved;
 mod normal;
 mod patch;
 mod plate;
+mod robust;
 mod rounded;
 mod slab;
 mod survey;

@@ -23,9 +23,8 @@ impl WallSurvey {
     pub(super) fn moved(&mut self, start: Start, fits: Vec<WallFit>) -> Outline {
         let outline = start.outline;
         let mut fitted = vec![None; outline.points().len()];
-        let metal_above = self.metal_above();
-        let metal = |w: &&WallFit| w.patch.reaches(metal_above, w.inside_mm);
-        self.beside_metal = fits.iter().filter(metal).map(|w| w.place.at).collect();
+        let metal = fits.iter().filter(|w| self.is_by_metal(w));
+        self.beside_metal = metal.map(|w| w.place.at).collect();
         let fits: Vec<WallFit> = fits.into_iter().filter(|w| self.believes(w)).collect();
         self.is_half_way = start.is_half_way && self.lies_at_surfaces(&fits);
         let sharp = self.is_half_way.then(|| sharp_reach(outline, self.blur.sigma(0.0))).flatten();

@@ -6,9 +6,10 @@ use rayon::prelude::*;
 
 use super::blur::{Blur, EdgeBlur};
 use super::faces::{Place, Smoothness};
-use super::fitting::{MOST_EXCESS, WallFit};
+use super::fitting::WallFit;
 use super::patch::{BIN_MM, Reach};
-use super::slab::{CORTEX, FINAL, Prior, SIGMA, THICKNESS};
+use super::robust::median_and_spread;
+use super::slab::{FINAL, Prior, SIGMA, THICKNESS};
 use crate::levels::GreyLevels;
 use crate::outline::Outline;
 use crate::profile::FWHM_PER_SIGMA;
@@ -49,6 +50,8 @@ const PLATEAU_BLURS: f64 = 1.5;
 /// ... nor does one that misses by more than this many tell the blur: its wall is not even.
 const BLUR_EXCESS: f64 = 2.5;
 
+/// Fewest walls that tell a level.
+const FEWEST_LEVELS: usize = 3;
 /// A fitted place this near stands for a place of the outline, mm.
 const EDGE_NEAR_MM: f64 = 0.4;
 
@@ -111,7 +114,6 @@ pub(crate) fn survey_walls(
     given: Option<Blur>,
 ) -> (WallSurvey, Outline) {
     let mut survey = WallSurvey::first(volume, levels, given);
-    survey.is_half_way = start.is_half_way;
     let look = |survey: &WallSurvey, outline: &Outline, step_mm: f64| -> Vec<WallFit> {
         let smooth = survey.smoothness();
         survey
@@ -254,13 +256,10 @@ impl WallSurvey {
             self.noise = noise.max(0.002 * self.contrast());
         }
         let fwhm = |w: &WallFit| FWHM_PER_SIGMA * w.fit.sigma;
-        let metal_above = self.metal_above();
-        let believed = |w: &&WallFit| {
-            w.fit.excess <= MOST_EXCESS && !w.patch.reaches(metal_above, w.inside_mm)
-        };
+        let clean: Vec<&WallFit> = fits.iter().filter(|w| self.is_of_bone(w)).collect();
         let told = |blurs: f64| -> Vec<EdgeBlur> {
-            fits.par_iter()
-                .filter(believed)
+            clean
+                .par_iter()
                 .filter(|w| w.fit.slab.thickness >= blurs * fwhm(w))
                 .filter_map(|w| self.edge_blur(w))
                 .collect()
@@ -279,21 +278,19 @@ impl WallSurvey {
             };
             self.blur = self.blur.no_sharper_than(self.voxel_mm);
         }
-        let thick: Vec<(f64, f64)> = fits
+        let thick: Vec<f64> = clean
             .iter()
-            .filter(believed)
             .filter(|w| w.fit.slab.thickness >= PLATEAU_BLURS * fwhm(w))
-            .map(|w| (w.fit.slab.cortex, w.fit.covariance[(CORTEX, CORTEX)].sqrt()))
+            .map(|w| w.fit.slab.cortex)
             .collect();
-        let outside: Vec<(f64, f64)> = fits
-            .iter()
-            .filter(believed)
-            .map(|w| (w.fit.slab.outside, 0.02 * self.contrast()))
-            .collect();
-        if let Some((level, spread)) = middle(&outside) {
+        let outside: Vec<f64> = clean.iter().map(|w| w.fit.slab.outside).collect();
+        let middle = |levels: Vec<f64>| {
+            (levels.len() >= FEWEST_LEVELS).then(|| median_and_spread(levels)).flatten()
+        };
+        if let Some((level, spread)) = middle(outside) {
             self.outside = (level, spread.max(OUTSIDE_LEAST * self.contrast()));
         }
-        if let Some((level, spread)) = middle(&thick) {
+        if let Some((level, spread)) = middle(thick) {
             self.cortex = (level, spread.max(WALL_SHARE * (level - self.outside.0)));
         }
         let contrast = self.contrast();
@@ -317,17 +314,4 @@ impl WallSurvey {
             z2: wall.z2,
         })
     }
-}
-
-/// Median of levels, and their spread from place to place.
-fn middle(levels: &[(f64, f64)]) -> Option<(f64, f64)> {
-    if levels.len() < 3 {
-        return None;
-    }
-    let mut values: Vec<f64> = levels.iter().map(|l| l.0).collect();
-    values.sort_by(f64::total_cmp);
-    let median = values[values.len() / 2];
-    let mut off: Vec<f64> = values.iter().map(|v| (v - median).abs()).collect();
-    off.sort_by(f64::total_cmp);
-    Some((median, 1.4826 * off[off.len() / 2]))
 }
