@@ -49,7 +49,7 @@ pub use outline::{Clip, Outline};
 pub use runs::{Run, RunEnd};
 pub use scan_blur::{ScanBlur, StepKind, survey_blur};
 pub use section_bone::{LongAxis, SectionBone, SectionOptions, outline_section, section_reach};
-pub use surface::{BoneSurface, Facing, OrientedBox, SurfaceError, SurfacePlace};
+pub use surface::{BoneSurface, Facing, Likely, OrientedBox, SurfaceError, SurfacePlace};
 pub use survey::{GreySurvey, Landmark, NoLandmark, survey_greys};
 pub use threshold::{Threshold, ThresholdFound, ThresholdSource};
 pub use uncertainty::{EdgeQuality, Measured, u95_of_marked_place};

@@ -1,6 +1,6 @@
 //! Building the surface: voxels, net, fitted walls, moved vertices.
 
-use nalgebra::Vector3;
+use nalgebra::{Matrix3, Vector3};
 use rayon::prelude::*;
 
 use jawgauge_space::PatientPoint;
@@ -113,10 +113,15 @@ impl BoneSurface {
             .map(|(normal, p)| (-normal.dot(&apical), p.dot(&apical)))
             .collect();
         let facets = facets(&net.triangles, &corners, &turns, &apical);
-        let tree = Tree::over(&corners);
+        let frame = &region.frame;
+        let axes = [frame.buccal(), frame.apical(), frame.mesial()]
+            .map(|d| as_vector(d.as_vector()).transpose());
+        let axes = Matrix3::from_rows(&axes);
+        let tree = Tree::over(&corners, axes);
+        let branches = tree.gathered(|t| facets[t], Facet::joined);
         let unscanned: Vec<[Vector3<f64>; 3]> =
             edge_of_scan(&solid, region).into_iter().map(|p| [vector(p); 3]).collect();
-        let unscanned_tree = Tree::over(&unscanned);
+        let unscanned_tree = Tree::over(&unscanned, axes);
         let is_bone = solid
             .excess
             .iter()
@@ -133,6 +138,7 @@ impl BoneSurface {
             triangles: net.triangles,
             corners,
             facets,
+            branches,
             turns,
             apical,
             wall_level: apical.dot(&vector(bone.patient(bone.crest))) + CREST_ROUNDED_MM,

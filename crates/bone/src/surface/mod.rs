@@ -27,7 +27,7 @@ use nalgebra::Vector3;
 
 use self::grid::Grid;
 use self::tree::Tree;
-pub use query::{Facing, SurfacePlace};
+pub use query::{Facing, Likely, SurfacePlace};
 pub use region::OrientedBox;
 
 /// Why the surface of the bone around a site could not be made.
@@ -80,19 +80,32 @@ pub struct BoneSurface {
     /// The level from which on the walls of the ridge are told from its crest.
     wall_level: f64,
     tree: Tree,
+    /// How the triangles below each branch of the tree lie to the mouth.
+    branches: Vec<Facet>,
     /// Places at the edge of what was scanned, where the region reaches it.
     unscanned: Vec<[Vector3<f64>; 3]>,
     unscanned_tree: Tree,
 }
 
-/// How a triangle lies to the mouth.
+/// How a triangle lies to the mouth, or several.
 #[derive(Debug, Clone, Copy)]
 struct Facet {
-    /// Sine of the angle by which it turns towards the mouth.
+    /// Sine of the angle by which it turns towards the mouth; of several the least.
     rise: f64,
     /// Least and greatest of its corners' turns, and of their levels.
     turns: (f64, f64),
     levels: (f64, f64),
+}
+
+impl Facet {
+    fn joined(self, other: Self) -> Self {
+        let both = |a: (f64, f64), b: (f64, f64)| (a.0.min(b.0), a.1.max(b.1));
+        Self {
+            rise: self.rise.min(other.rise),
+            turns: both(self.turns, other.turns),
+            levels: both(self.levels, other.levels),
+        }
+    }
 }
 
 /// What is known of a voxel's place.

@@ -46,6 +46,13 @@ pub struct SurfacePlace {
     pub clip: Option<Clip>,
 }
 
+/// The triangles found from a place: likely to be near the next.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Likely {
+    any: Option<usize>,
+    wall: Option<usize>,
+}
+
 impl BoneSurface {
     /// The nearest place of the surface among those that count, with the sign of the place asked from;
     /// `None` where no such face lies in the region.
@@ -56,7 +63,7 @@ impl BoneSurface {
     #[must_use]
     pub fn nearest(&self, p: PatientPoint, facing: Facing) -> Option<SurfacePlace> {
         let q = vector(p);
-        let hit = self.closest(&q, facing, f64::INFINITY)?;
+        let hit = self.closest(&q, facing, f64::INFINITY, None)?;
         Some(self.place_of(&hit, p, self.is_inside(p), facing))
     }
 
@@ -76,17 +83,26 @@ impl BoneSurface {
     /// place asked from; `None` where no such face lies in the region.
     #[must_use]
     pub fn seen_from(&self, p: PatientPoint) -> Option<[SurfacePlace; 2]> {
-        self.seen_within(p, f64::INFINITY)
+        self.seen_within(p, f64::INFINITY, &mut Likely::default())
     }
 
-    /// The same as far as `within_mm` for the nearest face; `None` where none lies so near.
+    /// The same as far as `within_mm` for the nearest face; `None` where none lies so near. From places one
+    /// beside the other it is found sooner with `likely` handed on.
     #[must_use]
-    pub fn seen_within(&self, p: PatientPoint, within_mm: f64) -> Option<[SurfacePlace; 2]> {
+    pub fn seen_within(
+        &self,
+        p: PatientPoint,
+        within_mm: f64,
+        likely: &mut Likely,
+    ) -> Option<[SurfacePlace; 2]> {
         let q = vector(p);
-        let any = self.closest(&q, Facing::Any, within_mm * within_mm)?;
+        let any = self.closest(&q, Facing::Any, within_mm * within_mm, likely.any)?;
+        likely.any = Some(any.triangle);
         // Most often the nearest face of all is a wall.
         let is_wall = self.nearest_wall(any.triangle, &q, self.level_of(&q)) == Some(any.place);
-        let wall = if is_wall { any } else { self.closest(&q, Facing::Wall, f64::INFINITY)? };
+        let wall =
+            if is_wall { any } else { self.closest(&q, Facing::Wall, f64::INFINITY, likely.wall)? };
+        likely.wall = Some(wall.triangle);
         let inside = (q - any.place).dot(&self.smooth_normal(any.triangle, &any.place)) < 0.0;
         let place = |hit, facing| self.place_of(hit, p, inside, facing);
         Some([place(&any, Facing::Any), place(&wall, Facing::Wall)])
@@ -96,7 +112,7 @@ impl BoneSurface {
     /// [`BoneSurface::nearest`] without the rest.
     #[must_use]
     pub fn distance_mm(&self, p: PatientPoint, facing: Facing, within_mm: f64) -> Option<f64> {
-        self.closest(&vector(p), facing, within_mm * within_mm).map(|h| h.squared_mm2.sqrt())
+        self.closest(&vector(p), facing, within_mm * within_mm, None).map(|h| h.squared_mm2.sqrt())
     }
 
     /// Where a line from a place first passes the surface, within `length_mm`; the distance is not signed.
@@ -129,7 +145,7 @@ impl BoneSurface {
         let q = vector(p);
         let step = self.grid.step_mm.iter().copied().fold(0.0, f64::max);
         let near = FAR_STEPS * step;
-        match self.closest(&q, Facing::Any, near * near) {
+        match self.closest(&q, Facing::Any, near * near, None) {
             Some(hit) => (q - hit.place).dot(&self.smooth_normal(hit.triangle, &hit.place)) < 0.0,
             None => self.grid.nearest(p).is_some_and(|n| self.is_bone[n] == 1),
         }
@@ -158,7 +174,8 @@ impl BoneSurface {
     fn clip_of(&self, p: PatientPoint, radius_mm: f64, facing: Facing) -> Option<Clip> {
         let q = vector(p);
         let within = (radius_mm * radius_mm).min(f64::MAX);
-        let unscanned = self.unscanned_tree.nearest(&q, within, |t| Some(self.unscanned[t][0]));
+        let place = |t: usize| Some(self.unscanned[t][0]);
+        let unscanned = self.unscanned_tree.nearest(&q, within, None, |_| true, place);
         if unscanned.is_some() {
             return Some(Clip::Scan);
         }
@@ -169,9 +186,20 @@ impl BoneSurface {
         (to_face < radius_mm - EDGE_MM).then_some(Clip::Window)
     }
 
-    fn closest(&self, q: &Vector3<f64>, facing: Facing, within: f64) -> Option<Hit> {
+    fn closest(
+        &self,
+        q: &Vector3<f64>,
+        facing: Facing,
+        within: f64,
+        likely: Option<usize>,
+    ) -> Option<Hit> {
         let level = self.level_of(q);
-        self.tree.nearest(q, within, |t| {
+        let may = |branch: usize| match facing {
+            Facing::Any => true,
+            Facing::Apical => self.branches[branch].rise <= -CRESTAL_SINE,
+            Facing::Wall => self.may_hold_wall(branch, level),
+        };
+        self.tree.nearest(q, within, likely, may, |t| {
             let corners = &self.corners[t];
             match facing {
                 Facing::Any => Some(nearest_on(corners, q)),
@@ -181,6 +209,16 @@ impl BoneSurface {
                 Facing::Wall => self.nearest_wall(t, q, level),
             }
         })
+    }
+
+    /// Whether a triangle below a branch may count as a wall from a level.
+    fn may_hold_wall(&self, branch: usize, level: f64) -> bool {
+        let Facet { turns: (least_turn, most_turn), levels: (highest, lowest), .. } =
+            self.branches[branch];
+        let above_walls = least_turn > -CRESTAL_SINE && lowest < level.min(self.wall_level);
+        let of_crest = least_turn >= CRESTAL_SINE && lowest <= level;
+        let of_floor = most_turn <= -CRESTAL_SINE && highest >= level;
+        !(above_walls || of_crest || of_floor)
     }
 
     /// The nearest place of that part of a triangle which counts as a wall from a level.

@@ -1,6 +1,6 @@
 //! Triangles in a tree of boxes: the nearest place on them, and where a line meets them.
 
-use nalgebra::Vector3;
+use nalgebra::{Matrix3, Vector3};
 
 /// Most triangles of a leaf.
 const LEAF: usize = 4;
@@ -55,6 +55,8 @@ struct Branch {
 /// A tree over triangles.
 #[derive(Debug, Clone)]
 pub(crate) struct Tree {
+    /// Into the axes of the boxes: along those that walls run, boxes are flat.
+    axes: Matrix3<f64>,
     branches: Vec<Branch>,
     /// Numbers of triangles in the order of leaves.
     order: Vec<usize>,
@@ -69,9 +71,12 @@ pub(crate) struct Hit {
 }
 
 impl Tree {
-    pub(crate) fn over(corners: &[[Vector3<f64>; 3]]) -> Self {
+    /// A tree with boxes along the rows of `axes`, which are square to each other and 1 long.
+    pub(crate) fn over(corners: &[[Vector3<f64>; 3]], axes: Matrix3<f64>) -> Self {
         let mut order: Vec<usize> = (0..corners.len()).collect();
-        let mut tree = Self { branches: Vec::new(), order: Vec::new() };
+        let mut tree = Self { axes, branches: Vec::new(), order: Vec::new() };
+        let corners: &Vec<[Vector3<f64>; 3]> =
+            &corners.iter().map(|t| t.map(|p| axes * p)).collect();
         let centres: Vec<Vector3<f64>> =
             corners.iter().map(|t| (t[0] + t[1] + t[2]) / 3.0).collect();
         if !order.is_empty() {
@@ -109,25 +114,55 @@ impl Tree {
         self.grow(corners, centres, right, from + middle);
     }
 
-    /// The nearest of the places that `place_on` gives for triangles, nearer than `within` (squared).
+    /// What holds of every branch: `of` a triangle, joined over all triangles below the branch.
+    pub(crate) fn gathered<T: Copy>(
+        &self,
+        of: impl Fn(usize) -> T,
+        join: impl Fn(T, T) -> T,
+    ) -> Vec<T> {
+        // Children stand behind their branch.
+        let mut found: Vec<T> = Vec::with_capacity(self.branches.len());
+        for (n, branch) in self.branches.iter().enumerate().rev() {
+            let behind = |child: usize| found[self.branches.len() - 1 - child];
+            let of_leaf = self.order.iter().skip(branch.from).take(branch.count).map(|&t| of(t));
+            let of_leaf = of_leaf.reduce(&join);
+            found.push(of_leaf.unwrap_or_else(|| join(behind(n + 1), behind(branch.from))));
+        }
+        found.reverse();
+        found
+    }
+
+    /// The nearest of the places that `place_on` gives for triangles, nearer than `within` (squared);
+    /// branches that `may` not hold such a place are passed by. A triangle that is likely to be near
+    /// saves most of the way.
     pub(crate) fn nearest(
         &self,
         p: &Vector3<f64>,
         within: f64,
+        likely: Option<usize>,
+        may: impl Fn(usize) -> bool,
         mut place_on: impl FnMut(usize) -> Option<Vector3<f64>>,
     ) -> Option<Hit> {
         let mut best: Option<Hit> = None;
         let mut least = within;
+        if let Some((triangle, place)) = likely.and_then(|t| Some((t, place_on(t)?))) {
+            let squared_mm2 = (place - p).norm_squared();
+            if squared_mm2 < least {
+                least = squared_mm2;
+                best = Some(Hit { triangle, place, squared_mm2 });
+            }
+        }
         let mut stack = [(0_usize, 0.0_f64); DEEPEST];
         let mut height = 0;
+        let turned = self.axes * p;
         if let Some(root) = self.branches.first() {
-            stack[0] = (0, root.bound.squared_distance(p));
+            stack[0] = (0, root.bound.squared_distance(&turned));
             height = 1;
         }
         while height > 0 {
             height -= 1;
             let (n, far) = stack[height];
-            if far >= least {
+            if far >= least || !may(n) {
                 continue;
             }
             let branch = &self.branches[n];
@@ -143,7 +178,7 @@ impl Tree {
                 continue;
             }
             let children = [n + 1, branch.from];
-            let [a, b] = children.map(|c| (c, self.branches[c].bound.squared_distance(p)));
+            let [a, b] = children.map(|c| (c, self.branches[c].bound.squared_distance(&turned)));
             let (near, far) = if a.1 <= b.1 { (a, b) } else { (b, a) };
             stack[height] = far;
             stack[height + 1] = near;
@@ -160,13 +195,13 @@ impl Tree {
         along: &Vector3<f64>,
         length: f64,
     ) -> Option<(usize, f64)> {
-        let over = along.map(|d| 1.0 / d);
+        let (turned, over) = (self.axes * from, (self.axes * along).map(|d| 1.0 / d));
         let mut best: Option<(usize, f64)> = None;
         let mut least = length;
         let mut stack = vec![0_usize];
         while let Some(n) = stack.pop() {
             let Some(branch) = self.branches.get(n) else { continue };
-            if !branch.bound.is_passed(from, &over, least) {
+            if !branch.bound.is_passed(&turned, &over, least) {
                 continue;
             }
             if branch.count > 0 {
