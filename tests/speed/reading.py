@@ -1,4 +1,4 @@
-"""Times reading scans of 512 x 512 x 512 and 800 x 800 x 600 voxels, in one run.
+"""Times reading scans of 512 x 512 x 512 and 800 x 800 x 600 voxels, and fitting in them, in one run.
 
     python tests/speed/reading.py [ROUNDS] [--large]
 
@@ -30,6 +30,8 @@ LEAST_SIMPLEITK, LEAST_PYDICOM = 5.0, 10.0
 MOST_SITE, MOST_SITE_SHARE, MOST_SITE_BYTES = 0.6, 0.2, 150e6
 LEAST_BOTH_CORES = 1.8
 MOST_PEAK, MOST_PEAK_BYTES = 1.1, 32e6
+# Fixtures with their best poses at one site: of the shipped list so many; milliseconds and bytes.
+FIXTURES, MOST_FIT_MS, MOST_FIT_BYTES = 20, 1000, 200e6
 
 
 def read_frames_simpleitk(scan):
@@ -60,7 +62,7 @@ def theirs(what, scan):
     return [sys.executable, __file__, "--child", what, str(scan), "2"]
 
 
-def measure_site(case):
+def measure_site(case, what="measure"):
     """Milliseconds, bytes read and peak memory of the whole command on one site."""
     def bytes_read():
         # Includes the children that were waited for (Linux).
@@ -68,7 +70,7 @@ def measure_site(case):
         return int(next(line for line in lines if line.startswith("rchar")).split()[1])
 
     before = bytes_read()
-    command = [str(JAWGAUGE), "measure", str(case), "--json", "-"]
+    command = [str(JAWGAUGE), what, str(case), "--json", "-"]
     ms, (_, peak) = timed(1, lambda: child(command))
     return {"ms": ms, "peak": peak, "bytes": bytes_read() - before}
 
@@ -153,6 +155,28 @@ def site(table, name, folder, rounds):
     table.ask(peaks["site"] <= MOST_SITE_BYTES, f"{name}: a site takes {peaks['site'] / 1e6:.0f} MB")
 
 
+def fixtures(table, name, folder, rounds):
+    """The best poses of many fixtures at one site, reading included."""
+    sizes = (ROOT / "docs" / "fixtures-example.toml").read_text().split("[[fixture]]")
+    (folder / "fixtures.toml").write_text("[[fixture]]".join(sizes[: FIXTURES + 1]))
+    case = (folder / "case.toml").read_text()
+    schema = 'schema = "case/1"\n'
+    case = case.replace(schema, schema + 'fixtures = "fixtures.toml"\n')
+    (folder / "fit.toml").write_text(case)
+    n = os.cpu_count()
+    ways = {
+        "plain read": lambda: child(ours("plain", folder / "scan"), n),
+        "fit": lambda: (lambda found: (found, found["peak"]))(
+            measure_site(folder / "fit.toml", "fit")
+        ),
+    }
+    ms, peaks = turns(rounds, ways)
+    work = f"{FIXTURES} fixtures at one site, best poses, the whole command"
+    table.line(name, work, n, ms["fit"], ms["plain read"], peaks["fit"])
+    table.ask(ms["fit"] <= MOST_FIT_MS, f"{name}: fixtures take {ms['fit']:.0f} ms")
+    table.ask(peaks["fit"] <= MOST_FIT_BYTES, f"{name}: fixtures take {peaks['fit'] / 1e6:.0f} MB")
+
+
 def compressed(table, name, scan, rounds):
     both = sorted({1, os.cpu_count()})
     ways = {("jawgauge", n): lambda n=n: child(ours("read", scan), n) for n in both}
@@ -177,6 +201,7 @@ def main(rounds, large):
             others = {simpleitk: f"simpleitk-{kind}", pydicom: f"pydicom-{kind}"}
             whole(table, f"512 x 512 x 512, {of}", scan, 512**3, rounds, others)
         site(table, "512 x 512 x 512, 512 files", folder / "series", rounds)
+        fixtures(table, "512 x 512 x 512, 512 files", folder / "series", rounds)
         for kind, coding in (("rle", "RLE"), ("jpeg", "JPEG Lossless")):
             scan = write(kind, "512x512x512", folder / kind)
             compressed(table, f"512 x 512 x 512, {coding}", scan, rounds)

@@ -289,3 +289,46 @@ pub(crate) fn nearest_on([a, b, c]: &[Vector3<f64>; 3], p: &Vector3<f64>) -> Vec
     }
     a + ab * (vb / sum) + ac * (vc / sum)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Places without order, always the same.
+    fn place(n: u32) -> Vector3<f64> {
+        let part = |k: f64| 20.0 * (f64::from(n) * k).sin().fract() + (f64::from(n) * 7.7).cos();
+        Vector3::new(part(12.9), part(78.2), part(37.7))
+    }
+
+    #[test]
+    fn the_nearest_that_counts_is_found_whatever_is_passed_by_or_tried_first() {
+        let triangles: Vec<[Vector3<f64>; 3]> = (0..700_u32)
+            .map(|n| [place(n), place(n) + 0.3 * place(n + 1), place(n) + 0.3 * place(n + 2)])
+            .collect();
+        let axes = nalgebra::Rotation3::from_euler_angles(0.3, -0.7, 1.1).into_inner();
+        let tree = Tree::over(&triangles, axes);
+        // Triangles count from their own level down.
+        let level = |t: usize| triangles[t][0].z;
+        let lowest = tree.gathered(level, f64::min);
+        let mut likely = None;
+        for n in 1000..1400 {
+            let p = place(n);
+            let counts = |t: usize| level(t) <= p.z - 3.0;
+            let brute = (0..triangles.len())
+                .filter(|&t| counts(t))
+                .map(|t| (nearest_on(&triangles[t], &p) - p).norm_squared())
+                .fold(f64::INFINITY, f64::min);
+            let found = tree.nearest(
+                &p,
+                f64::INFINITY,
+                likely,
+                |branch| lowest[branch] <= p.z - 3.0,
+                |t| counts(t).then(|| nearest_on(&triangles[t], &p)),
+            );
+            likely = found.map(|hit| hit.triangle);
+            let found = found.map_or(f64::INFINITY, |hit| hit.squared_mm2);
+            assert!(found == brute || (found - brute).abs() < 1e-12, "{n}: {found} {brute}");
+        }
+        assert!(likely.is_some());
+    }
+}
