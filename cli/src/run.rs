@@ -92,8 +92,14 @@ pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
         for line in tables::warning_lines(&place, &shown.unwrap_or_default()) {
             note(&line);
         }
+        // What is wrong with a pose is wrong for every fixture.
+        let mut told = Vec::new();
         for error in &found.failed {
-            note(&fixture_error(&site.site.id, error).1.to_string());
+            let line = fixture_error(&site.site.id, error).1.to_string();
+            if !told.contains(&line) {
+                note(&line);
+                told.push(line);
+            }
         }
     }
     let mut outputs = Outputs::default();
@@ -189,12 +195,19 @@ fn fit_site_entry(session: &Session, site: &MeasuredSite, found: &SiteFit) -> Fi
 /// A fixture that could not be placed.
 fn fixture_error(site: &str, error: &FitError) -> (Option<String>, CliError) {
     let (fixture, code, remedy) = match error {
-        FitError::NotInBone { fixture } => {
-            (Some(fixture), "fixture-not-in-bone", "check the pose or `platform_depth_mm`")
-        }
+        FitError::NotInBone { fixture } => (
+            Some(fixture),
+            "fixture-not-in-bone",
+            "check `platform` of the pose, or `platform_depth_mm`",
+        ),
         FitError::PointsAway { fixture, .. } => {
-            (Some(fixture), "pose-points-away", "give `apical` from platform to apex")
+            (Some(fixture), "pose-points-away", "give `apical` from platform to apex, into the jaw")
         }
+        FitError::PoseOutside { fixture, .. } => (
+            Some(fixture),
+            "pose-outside-scan",
+            "check `platform` of the pose, in LPS millimetres, and that this scan is the right one",
+        ),
         FitError::Section { fixture, .. } => (Some(fixture), "fixture-section", "check the pose"),
         _ => (None, "fixture", "check the fixture"),
     };

@@ -8,6 +8,9 @@ use crate::drilling;
 use crate::error::{plain, quoted};
 use crate::warn::limit_name;
 
+/// A fixture of which less than this share lies in bone is not put into the jaw, but beside it.
+const LEAST_CONTACT: f64 = 0.5;
+
 fn entry(code: &str, message: String) -> WarningEntry {
     WarningEntry { code: code.to_owned(), message }
 }
@@ -20,8 +23,19 @@ pub(crate) fn of_shown(fit: &Fit, arch: Arch) -> Vec<WarningEntry> {
         _ => "give a pose, or wider `[site.within]`",
     };
     let mut all = Vec::new();
+    let contact = fit.space.as_ref().and_then(|s| s.contact_share);
+    let beside = contact.filter(|share| *share < LEAST_CONTACT);
+    if let Some(share) = beside {
+        all.push(entry(
+            "hardly-in-bone",
+            format!(
+                "only {:.0} % of the surface of fixture {name} lies in bone, so it may stand elsewhere than meant: {elsewhere}",
+                100.0 * share
+            ),
+        ));
+    }
     for rule in fit.rules.iter().filter(|r| r.verdict == Verdict::NotMet) {
-        if let (RuleKind::ApexInBone, Some(mm)) = (rule.rule, rule.found_mm) {
+        if let (RuleKind::ApexInBone, Some(mm), None) = (rule.rule, rule.found_mm, beside) {
             all.push(entry(
                 "apex-out-of-bone",
                 format!(

@@ -75,6 +75,10 @@ pub struct FitSite {
 pub struct FitEntry {
     /// The fixture's id.
     pub fixture: String,
+    /// The widest of its body, threads included.
+    pub diameter_mm: f64,
+    /// From platform to apex.
+    pub length_mm: f64,
     /// Where it stands.
     pub pose: PoseEntry,
     /// `given`, `best`, or `best-in-section` where only the section was looked at.
@@ -243,6 +247,8 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
     let mm = |w: &Result<Wall, NoWall>| w.as_ref().ok().map(|w| rounded(w.wall_mm));
     FitEntry {
         fixture: fit.fixture.clone(),
+        diameter_mm: rounded(fit.solid.widest_mm()),
+        length_mm: rounded(fit.solid.length_mm()),
         pose: PoseEntry {
             platform: point(fit.pose.platform),
             apical: direction(fit.pose.apical),
