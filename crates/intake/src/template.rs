@@ -190,8 +190,11 @@ pub fn read_implant_template(path: &Path) -> Result<ImplantTemplate, TemplateErr
     if !plain.contains(&walked.syntax.as_str()) {
         return Err(TemplateError::TransferSyntax { uid: quoted(&walked.syntax) });
     }
-    let (kept, surfaces) = data_set(&mut cursor, first, &walked.syntax)?;
-    let object = parse(&kept).map_err(|reason| TemplateError::Damaged { reason })?;
+    let found = data_set(&mut cursor, first, &walked.syntax)?;
+    let damaged = |reason| TemplateError::Damaged { reason };
+    let object = parse(&found.kept).map_err(damaged)?;
+    let models = found.models.iter().map(|kept| parse(kept)).collect::<Result<Vec<_>, _>>();
+    let models = models.map_err(damaged)?;
     let sop_class = text_of(&object, tags::SOP_CLASS_UID).unwrap_or(walked.meta_sop_class);
     if sop_class != uids::GENERIC_IMPLANT_TEMPLATE_STORAGE {
         return Err(other_class(&sop_class));
@@ -203,7 +206,7 @@ pub fn read_implant_template(path: &Path) -> Result<ImplantTemplate, TemplateErr
         part_number: text(tags::IMPLANT_PART_NUMBER),
         version: text(tags::IMPLANT_TEMPLATE_VERSION),
         tolerance_mm: tolerance(&object)?,
-        mesh: mesh(&object, &surfaces),
+        mesh: mesh(&object, &models, &found.surfaces),
     })
 }
 
@@ -212,19 +215,28 @@ fn other_class(uid: &str) -> TemplateError {
     TemplateError::SopClass { uid: quoted(uid), name }
 }
 
-/// The wanted attributes, implicit little endian, and the surfaces.
+/// What is kept of a data set.
+#[derive(Default)]
+struct Found {
+    /// The wanted attributes, implicit little endian.
+    kept: Vec<u8>,
+    /// The same of each item that describes a model.
+    models: Vec<Vec<u8>>,
+    surfaces: Vec<MeshSurface>,
+}
+
 fn data_set(
     cursor: &mut Cursor<Stream>,
     first: Option<Tag>,
     syntax: &str,
-) -> Result<(Vec<u8>, Vec<MeshSurface>), WalkFault> {
+) -> Result<Found, WalkFault> {
     let mut coding = Coding::of_syntax(syntax);
     let mut pending = match first {
         Some(tag) => Some(cursor.settle(tag, &mut coding)?),
         None => None,
     };
     cursor.coding = coding;
-    let (mut kept, mut surfaces) = (Vec::new(), Vec::new());
+    let mut found = Found::default();
     let mut before: Option<Tag> = None;
     while let Some(tag) = pending {
         if tag.group() == 0xFFFC {
@@ -237,18 +249,21 @@ fn data_set(
         before = Some(tag);
         let header: Header = cursor.header(tag)?;
         if tag == tags::SURFACE_SEQUENCE {
-            surfaces = read_surfaces(cursor, tag, &header)?;
+            found.surfaces = read_surfaces(cursor, tag, &header)?;
+        } else if tag == tags::SURFACE_MODEL_DESCRIPTION_SEQUENCE {
+            let leaves = [tags::SURFACE_MODEL_SCALING_FACTOR];
+            found.models = cursor.groups(tag, &header, &[], &leaves)?;
         } else if WANTED.contains(&tag) && header.length != UNDEFINED {
             if header.length > LONGEST_TEXT {
                 return Err(broken(cursor.at, format!("attribute {tag} is too long")));
             }
-            cursor.keep(tag, &header, &mut kept)?;
+            cursor.keep(tag, &header, &mut found.kept)?;
         } else {
             cursor.skip_value(tag, &header, 0)?;
         }
         pending = cursor.next_tag_after(tag, header.length)?;
     }
-    Ok((kept, surfaces))
+    Ok(found)
 }
 
 fn tolerance(object: &InMemDicomObject) -> Result<Option<f64>, TemplateError> {
@@ -269,15 +284,20 @@ fn tolerance(object: &InMemDicomObject) -> Result<Option<f64>, TemplateError> {
 }
 
 /// The surface that is the fixture's model.
-fn mesh(object: &InMemDicomObject, surfaces: &[MeshSurface]) -> TemplateMesh {
+fn mesh(
+    object: &InMemDicomObject,
+    models: &[InMemDicomObject],
+    surfaces: &[MeshSurface],
+) -> TemplateMesh {
     if surfaces.is_empty() {
         return TemplateMesh::None;
     }
     let unusable = |why: String| TemplateMesh::Unusable(why);
-    if let Some(element) = object.get(tags::SURFACE_MODEL_SCALING_FACTOR)
-        && !element.to_float64().is_ok_and(|factor| factor == 1.0)
-    {
-        let attribute = Attribute(tags::SURFACE_MODEL_SCALING_FACTOR);
+    // The factor stands with the description of the model; what it would scale to is not taken on trust.
+    let tag = tags::SURFACE_MODEL_SCALING_FACTOR;
+    let factors = std::iter::once(object).chain(models).filter_map(|o| o.get(tag));
+    if factors.into_iter().any(|f| !f.to_float64().is_ok_and(|factor| factor == 1.0)) {
+        let attribute = Attribute(tag);
         return unusable(format!("{attribute} is not 1"));
     }
     let named: Vec<u32> = object

@@ -202,6 +202,11 @@ fn surfaces_that_cannot_be_used_say_why() {
     let mut scaled = with_surfaces(vec![surface(1, good())]);
     put(&mut scaled, tags::SURFACE_MODEL_SCALING_FACTOR, VR::FD, 25.4_f64);
     unusable(scaled, "SurfaceModelScalingFactor");
+    let mut described = with_surfaces(vec![surface(1, good())]);
+    let mut model = InMemDicomObject::new_empty();
+    put(&mut model, tags::SURFACE_MODEL_SCALING_FACTOR, VR::FD, 10.0_f64);
+    described.put(sequence(tags::SURFACE_MODEL_DESCRIPTION_SEQUENCE, vec![model]));
+    unusable(described, "SurfaceModelScalingFactor");
 }
 
 #[test]
