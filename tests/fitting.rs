@@ -98,6 +98,12 @@ fn walls_are_told_to_the_core_where_that_is_asked_for() {
         let case = case_with(&fixture, &format!("[walls]\nto = \"{to}\"\n"));
         let told = run(&args!["fit", bench.case(&case)]);
         assert_eq!(told.out.contains("measured to the core"), to == "core", "{}", told.out);
+        let pictures = bench.path(to);
+        let drawn = run(&args!["fit", bench.path("case.toml"), "--out", pictures]);
+        assert_eq!(drawn.status, 0, "{drawn:#?}");
+        let map = fs::read_to_string(pictures.join("site-1-middle-of-the-box-walls.svg"));
+        let map = map.expect("a picture");
+        assert_eq!(map.contains("Walls are to the core"), to == "core", "{to}");
         let document = bench.document("fit", &case);
         let fit = &list(&document, "/sites/0/fits")[0];
         assert_eq!(text(fit, "/walls_to"), to);
