@@ -59,7 +59,7 @@ pub(crate) struct MeasureArgs {
 pub(crate) struct FitArgs {
     /// The case file (TOML)
     pub(crate) case: PathBuf,
-    /// Exit with status 5 where a site has no fixture that meets all that is required
+    /// Exit with status 5 where a site has no fixture that meets all that is required, its drills included
     #[arg(long)]
     pub(crate) require: bool,
     /// Depth of the platform below the crest where the pose is to be found, mm (-10 to 30;

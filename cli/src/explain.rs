@@ -23,6 +23,7 @@ fn source_words(source: Source) -> &'static str {
         Source::Axis => "direction of the ridge axis",
         Source::Site => "place of the site",
         Source::Limit => "marking of limit or root",
+        Source::Fixture => "tolerance of the fixture",
     }
 }
 

@@ -4,6 +4,7 @@ mod answer;
 mod args;
 mod case;
 mod demo;
+mod drilling;
 mod error;
 mod explain;
 mod inspect;
@@ -16,6 +17,7 @@ mod session;
 mod space;
 mod tables;
 mod warn;
+mod warn_fit;
 
 use std::path::PathBuf;
 use std::process::ExitCode;

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use jawgauge_fixture::{FitError, SiteFit, Verdict};
+use jawgauge_fixture::{Fit, FitError, SiteFit, Verdict, WallsTo};
 use jawgauge_report::documents::{
     CAUTION, FailedEntry, FitDocument, FitSite, MeasureDocument, ScanEntry, fit_entry,
     measure_site_entry,
@@ -16,7 +16,7 @@ use crate::error::{CliError, exit, quoted};
 use crate::output::{Existing, Outputs, check_free, is_stdout, note, print};
 use crate::pictures;
 use crate::session::{MeasuredSite, Session};
-use crate::{explain, tables, warn};
+use crate::{drilling, explain, tables, warn, warn_fit};
 
 /// Version of the program, for documents.
 pub(crate) const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -71,6 +71,9 @@ pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
         fitted.session.measured().zip(&fitted.found).zip(&fitted.document.sites)
     {
         text.push_str(&tables::site_fits(&fitted.session, site, found, &entry.answer));
+        if let Some(shown) = found.fits.first() {
+            text.push_str(&drilling::text(&fitted.session, shown));
+        }
         text.push('\n');
         if args.doubt.explain {
             text.push_str(&explain::fits(&fitted.session, found));
@@ -84,8 +87,19 @@ pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
     text.push('\n');
     tell(&fitted.session);
     for (site, found) in fitted.session.measured().zip(&fitted.found) {
+        let shown = found.fits.first().map(|f| warn_fit::of_shown(f, fitted.session.case.arch));
+        let place = quoted(&site.site.id);
+        for line in tables::warning_lines(&place, &shown.unwrap_or_default()) {
+            note(&line);
+        }
+        // What is wrong with a pose is wrong for every fixture.
+        let mut told = Vec::new();
         for error in &found.failed {
-            note(&fixture_error(&site.site.id, error).1.to_string());
+            let line = fixture_error(&site.site.id, error).1.to_string();
+            if !told.contains(&line) {
+                note(&line);
+                told.push(line);
+            }
         }
     }
     let mut outputs = Outputs::default();
@@ -95,8 +109,10 @@ pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
     }
     finish(&fitted.document, args.output.json.as_deref(), &text, outputs, existing)?;
     let complete = fitted.session.is_complete() && fitted.document.failed.is_empty();
-    let met =
-        fitted.found.iter().all(|f| f.fits.first().is_some_and(|fit| fit.verdict == Verdict::Met));
+    let all_met = |fit: &Fit| {
+        fit.verdict == Verdict::Met && fit.drilling.iter().all(|s| s.verdict == Verdict::Met)
+    };
+    let met = fitted.found.iter().all(|f| f.fits.first().is_some_and(all_met));
     Ok(match (complete, args.require && !met) {
         (false, _) => exit::PARTLY,
         (true, true) => exit::NOT_MET,
@@ -158,6 +174,8 @@ fn fit_site_entry(session: &Session, site: &MeasuredSite, found: &SiteFit) -> Fi
     let bone = &site.measure.bone;
     let mut warnings = site.warnings.clone();
     warnings.extend(warn::of_fits(found));
+    let arch = session.case.arch;
+    warnings.extend(found.fits.first().into_iter().flat_map(|f| warn_fit::of_shown(f, arch)));
     if found.fits.iter().any(|f| f.space.is_none()) {
         warnings.push(warn::of_mesial_distal(found.no_surface.as_ref()));
     }
@@ -177,12 +195,19 @@ fn fit_site_entry(session: &Session, site: &MeasuredSite, found: &SiteFit) -> Fi
 /// A fixture that could not be placed.
 fn fixture_error(site: &str, error: &FitError) -> (Option<String>, CliError) {
     let (fixture, code, remedy) = match error {
-        FitError::NotInBone { fixture } => {
-            (Some(fixture), "fixture-not-in-bone", "check the pose or `platform_depth_mm`")
-        }
+        FitError::NotInBone { fixture } => (
+            Some(fixture),
+            "fixture-not-in-bone",
+            "check `platform` of the pose, or `platform_depth_mm`",
+        ),
         FitError::PointsAway { fixture, .. } => {
-            (Some(fixture), "pose-points-away", "give `apical` from platform to apex")
+            (Some(fixture), "pose-points-away", "give `apical` from platform to apex, into the jaw")
         }
+        FitError::PoseOutside { fixture, .. } => (
+            Some(fixture),
+            "pose-outside-scan",
+            "check `platform` of the pose, in LPS millimetres, and that this scan is the right one",
+        ),
         FitError::Section { fixture, .. } => (Some(fixture), "fixture-section", "check the pose"),
         _ => (None, "fixture", "check the fixture"),
     };
@@ -233,8 +258,14 @@ pub(crate) fn measure_document(session: &Session) -> MeasureDocument {
 /// What is asked for, in a line under the tables.
 pub(crate) fn required_line(session: &Session) -> String {
     let r = session.case.required;
+    let walls_to = match r.walls_to {
+        WallsTo::Threads => "",
+        WallsTo::Core => {
+            " Walls are measured to the core, below the threads; all other distances to the threads."
+        }
+    };
     format!(
-        "Asked for: walls of {:.2} mm buccal and {:.2} mm {}, {:.2} mm to roots, {:.2} mm between fixtures. Walls are given with their depth below the platform.\n",
+        "Asked for: walls of {:.2} mm buccal and {:.2} mm {}, {:.2} mm to roots, {:.2} mm between fixtures. Walls are given with their depth below the platform.{walls_to}\n",
         r.buccal_mm,
         r.lingual_mm,
         tables::lingual_word(session.case.arch),

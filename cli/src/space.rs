@@ -80,7 +80,7 @@ fn survey(
         None => PoseLimits::at_depth(depth),
     };
     let bone = &site.measure.bone;
-    let region = space_around(bone, &session.case.fixtures, &limits, site.site.pose.as_ref());
+    let region = space_around(bone, &session.case.bodies(), &limits, site.site.pose.as_ref());
     let (surface, metal) =
         session.parts.with_enough(Some(part(session, site, &region)), |volume| {
             let surface = BoneSurface::around(volume, bone, &region);
@@ -131,6 +131,7 @@ fn fit_with(
             pose: site.site.pose,
             platform_depth_mm: limits.depth_mm.0,
             scale_u_share: session.case.scale_u_share,
+            drilling: Some(&session.case.drilling),
             space: surface.as_ref().ok().map(|surface| SpaceContext { surface, limits, others }),
         };
         fit_site(&site.measure.bone, &session.case.fixtures, &context)

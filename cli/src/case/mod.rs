@@ -1,5 +1,6 @@
 //! The case file: what is to be measured, on which scan.
 
+mod fixture;
 mod list;
 mod parts;
 mod reader;
@@ -10,7 +11,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use jawgauge_bone::{Limit, Threshold};
-use jawgauge_fixture::{FixtureSolid, Neighbour, Pose, RequiredWalls};
+use jawgauge_fixture::{Drilling, FixtureSolid, Neighbour, Pose, RequiredWalls};
 use jawgauge_space::{PatientPoint, PatientVector};
 
 use crate::error::{CliError, exit, quoted};
@@ -81,6 +82,8 @@ pub(crate) struct Case {
     pub(crate) required: RequiredWalls,
     pub(crate) sites: Vec<Site>,
     pub(crate) fixtures: Vec<(String, FixtureSolid)>,
+    /// The drills that make room for them.
+    pub(crate) drilling: Drilling,
 }
 
 /// Keys of the case file's top.
@@ -92,6 +95,7 @@ const TOP: &[&str] = &[
     "bone",
     "measure",
     "walls",
+    "drilling",
     "site",
     "fixture",
     "fixtures",
@@ -101,6 +105,17 @@ const TOP: &[&str] = &[
 const SCAN: &[&str] = &["path", "series", "frame_pitch_mm", "blur_fwhm_mm", "scale_u_percent"];
 
 impl Case {
+    /// All that is put into a site: fixtures, and what their drills remove.
+    pub(crate) fn bodies(&self) -> Vec<(String, FixtureSolid)> {
+        let mut bodies = self.fixtures.clone();
+        for (id, _) in &self.fixtures {
+            let drills = self.drilling.of(id).iter();
+            let removed = drills.filter_map(|d| d.body(self.drilling.over_run_mm).ok());
+            bodies.extend(removed.map(|body| (id.clone(), body)));
+        }
+        bodies
+    }
+
     /// Reads and checks a case file.
     pub(crate) fn read(path: &Path) -> Result<Self, CliError> {
         let name = shown_name(path);
@@ -159,7 +174,9 @@ impl Case {
         };
         let measure = parts::measure(&top)?;
         let sites = parts::sites(&top, ridge.arch, universal)?;
-        let fixtures = list::fixtures(&top, folder)?;
+        let list::Fixtures { list: fixtures, drilling } = list::fixtures(&top, folder)?;
+        let required = parts::required(&top)?;
+        parts::check_cores(&top, &required, &fixtures)?;
         Ok(Self {
             scan: folder.join(path),
             series: scan.text("series")?,
@@ -177,9 +194,10 @@ impl Case {
             calibrated_hu,
             levels_mm: measure.levels_mm,
             monte_carlo_trials: measure.monte_carlo_trials,
-            required: parts::required(&top)?,
+            required,
             sites,
             fixtures,
+            drilling,
         })
     }
 }

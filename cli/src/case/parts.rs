@@ -1,9 +1,7 @@
 //! The tables of a case file.
 
-use std::path::Path;
-
 use jawgauge_bone::{Limit, LimitKind, MeasureOptions, Threshold};
-use jawgauge_fixture::{FixtureSolid, Neighbour, Pose, RequiredWalls};
+use jawgauge_fixture::{FixtureSolid, Neighbour, Pose, RequiredWalls, WallsTo};
 use jawgauge_space::{PatientPoint, PatientVector};
 
 use super::reader::Section;
@@ -14,6 +12,8 @@ use crate::error::{CliError, quoted};
 const AXIS_TOLERANCE_DEG: (f64, f64) = (0.0, 45.0);
 /// Monte Carlo trials: fewer tell the ends of an interval too badly, more take too long.
 const TRIALS: (f64, f64) = (1000.0, 1_000_000.0);
+/// Keys of `[walls]`.
+const WALLS: &[&str] = &["buccal_mm", "lingual_mm", "tooth_mm", "fixture_mm", "to"];
 /// Keys of a neighbour.
 const NEIGHBOUR: &[&str] =
     &["tooth", "root", "root_diameter_mm", "root_apex_diameter_mm", "cej", "contact"];
@@ -113,18 +113,40 @@ pub(super) fn measure(top: &Section<'_>) -> Result<Measure, CliError> {
     Ok(asked)
 }
 
+/// Every fixture must give its core where walls are measured from it.
+pub(super) fn check_cores(
+    top: &Section<'_>,
+    required: &RequiredWalls,
+    fixtures: &[(String, FixtureSolid)],
+) -> Result<(), CliError> {
+    let bare = fixtures.iter().find(|(_, solid)| solid.thread_mm() == 0.0);
+    if let (WallsTo::Core, Some((id, _))) = (required.walls_to, bare)
+        && let Some(walls) = top.table("walls", WALLS)?
+    {
+        let what = format!("fixture {} gives no core to measure from", quoted(id));
+        let remedy = "add `core_diameter_mm` to that fixture, or write to = \"threads\"";
+        return Err(walls.bad("to", what, remedy));
+    }
+    Ok(())
+}
+
 pub(super) fn required(top: &Section<'_>) -> Result<RequiredWalls, CliError> {
     let default = RequiredWalls::default();
-    let Some(walls) = top.table("walls", &["buccal_mm", "lingual_mm", "tooth_mm", "fixture_mm"])?
-    else {
-        return Ok(default);
-    };
+    let Some(walls) = top.table("walls", WALLS)? else { return Ok(default) };
     let get = |key, default| walls.number_in(key, 0.0, 20.0).map(|v| v.unwrap_or(default));
     Ok(RequiredWalls {
         buccal_mm: get("buccal_mm", default.buccal_mm)?,
         lingual_mm: get("lingual_mm", default.lingual_mm)?,
         tooth_mm: get("tooth_mm", default.tooth_mm)?,
         fixture_mm: get("fixture_mm", default.fixture_mm)?,
+        walls_to: match walls.text("to")?.as_deref() {
+            None | Some("threads") => WallsTo::Threads,
+            Some("core") => WallsTo::Core,
+            Some(other) => {
+                let what = format!("{} is no surface of a fixture", quoted(other));
+                return Err(walls.bad("to", what, "write \"threads\" (the default) or \"core\""));
+            }
+        },
     })
 }
 
@@ -293,67 +315,6 @@ fn pose(section: &Section<'_>) -> Result<Pose, CliError> {
         .direction()
         .map_err(|e| section.bad("apical", e.to_string(), "give a direction [x, y, z]"))?;
     Ok(Pose { platform, apical })
-}
-
-/// Adds the fixtures of a file to those at hand; bodies as triangles lie in files relative to `folder`.
-pub(super) fn fixtures(
-    top: &Section<'_>,
-    folder: &Path,
-    mut fixtures: Vec<(String, FixtureSolid)>,
-) -> Result<Vec<(String, FixtureSolid)>, CliError> {
-    const KNOWN: &[&str] =
-        &["id", "diameter_mm", "length_mm", "apex_diameter_mm", "profile_mm", "stl"];
-    for section in top.tables("fixture", KNOWN)? {
-        let id =
-            section.text("id")?.ok_or_else(|| section.missing("id", "give the fixture a name"))?;
-        if fixtures.iter().any(|f| f.0 == id) {
-            return Err(section.bad(
-                "id",
-                format!("{} is given twice", quoted(&id)),
-                "give each fixture its own id",
-            ));
-        }
-        fixtures.push((id, super::list::body(&section, folder)?));
-    }
-    Ok(fixtures)
-}
-
-pub(super) fn solid(section: &Section<'_>) -> Result<FixtureSolid, CliError> {
-    if let Some(rows) = section.rows::<2>("profile_mm")? {
-        for key in ["apex_diameter_mm"] {
-            if section.has(key) {
-                return Err(section.bad(key, "given beside `profile_mm`", "give one of the two"));
-            }
-        }
-        let solid = FixtureSolid::from_profile(&rows).map_err(|e| {
-            section.bad(
-                "profile_mm",
-                e.to_string(),
-                "give [[depth, diameter], …] from 0 to the length",
-            )
-        })?;
-        let claims = [("diameter_mm", solid.widest_mm()), ("length_mm", solid.length_mm())];
-        for (key, of_profile) in claims {
-            if let Some(given) = section.number(key)?
-                && !((given - of_profile).abs() <= 1e-6)
-            {
-                let what = format!("{given} contradicts `profile_mm`, which has {of_profile}");
-                return Err(section.bad(key, what, "make them agree or leave one out"));
-            }
-        }
-        return Ok(solid);
-    }
-    let size =
-        |key: &str| section.number(key)?.ok_or_else(|| section.missing(key, "give it in mm"));
-    let (diameter, length) = (size("diameter_mm")?, size("length_mm")?);
-    let apex = section.number("apex_diameter_mm")?.unwrap_or(diameter);
-    FixtureSolid::tapered(diameter, apex, length).map_err(|e| {
-        let key = [("diameter_mm", diameter), ("length_mm", length)]
-            .iter()
-            .find(|(_, v)| !(*v > 0.0 && *v <= 60.0))
-            .map_or("apex_diameter_mm", |(k, _)| *k);
-        section.bad(key, e.to_string(), "give a size in mm")
-    })
 }
 
 pub(super) fn point(section: &Section<'_>, key: &str) -> Result<Option<PatientPoint>, CliError> {

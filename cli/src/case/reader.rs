@@ -212,8 +212,10 @@ impl<'a> Section<'a> {
     /// An array of tables under this one.
     pub(crate) fn tables(&self, key: &str, known: &[&str]) -> Result<Vec<Section<'a>>, CliError> {
         let Some(item) = self.item(key) else { return Ok(Vec::new()) };
-        let not_tables =
-            || self.bad(key, "not an array of tables", &format!("write [[{key}]] for each"));
+        let not_tables = || {
+            let remedy = format!("write [[{key}]] for each, or {key} = [{{…}}, …]");
+            self.bad(key, "not a list of tables", &remedy)
+        };
         let mut tables: Vec<(&'a dyn TableLike, Option<Range<usize>>)> = Vec::new();
         if let Some(array) = item.as_array_of_tables() {
             tables.extend(array.iter().map(|t| (t as &dyn TableLike, t.span())));

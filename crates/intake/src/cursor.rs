@@ -36,11 +36,11 @@ impl Coding {
         }
     }
 
-    fn u16(self, bytes: [u8; 2]) -> u16 {
+    pub(crate) fn u16(self, bytes: [u8; 2]) -> u16 {
         if self.big_endian { u16::from_be_bytes(bytes) } else { u16::from_le_bytes(bytes) }
     }
 
-    fn u32(self, bytes: [u8; 4]) -> u32 {
+    pub(crate) fn u32(self, bytes: [u8; 4]) -> u32 {
         if self.big_endian { u32::from_be_bytes(bytes) } else { u32::from_le_bytes(bytes) }
     }
 
@@ -152,7 +152,7 @@ impl Cursor<Stream> {
 
     /// Goes through the items of a sequence (DICOM PS3.5 section 7.5). `each` gets the end
     /// of its item where that is known, and stops behind it.
-    fn items(
+    pub(crate) fn items(
         &mut self,
         of: Tag,
         header: &Header,
@@ -199,7 +199,7 @@ impl Cursor<Stream> {
     }
 
     /// Goes through the attributes of an item, up to its end or its delimiter.
-    fn elements(
+    pub(crate) fn elements(
         &mut self,
         of: Tag,
         end: Option<u64>,

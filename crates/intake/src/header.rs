@@ -164,7 +164,7 @@ fn other_kind(file: &ScanFile) -> Result<FileKind, IntakeError> {
 
 /// Attributes as the DICOM library reads them: those kept by the walk, implicit little
 /// endian. A panic inside the library becomes an error.
-fn parse(kept: &[u8]) -> Result<InMemDicomObject, String> {
+pub(crate) fn parse(kept: &[u8]) -> Result<InMemDicomObject, String> {
     let read = || {
         let object =
             InMemDicomObject::read_dataset_with_ts(kept, &IMPLICIT_VR_LITTLE_ENDIAN.erased());
@@ -202,7 +202,7 @@ fn is_overlay(tag: Tag) -> bool {
 }
 
 /// The text of an attribute without closing blanks, `None` where absent or empty.
-fn text_of(object: &InMemDicomObject, tag: Tag) -> Option<String> {
+pub(crate) fn text_of(object: &InMemDicomObject, tag: Tag) -> Option<String> {
     let text = object.get(tag)?.value().to_str().ok()?;
     let text = text.trim_matches([' ', '\0']);
     (!text.is_empty()).then(|| text.to_owned())

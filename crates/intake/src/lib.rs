@@ -38,6 +38,7 @@ mod greys;
 mod guard;
 mod header;
 mod inflate;
+mod mesh;
 mod pixels;
 mod plain;
 mod plane;
@@ -48,6 +49,7 @@ mod slice;
 mod source;
 mod stack;
 mod start;
+mod template;
 mod voxel;
 mod walk;
 mod warning;
@@ -60,4 +62,5 @@ pub use pixels::Progress;
 pub use scan::{
     OpenScan, ReadOptions, Scan, ScanFacts, SeriesSummary, list_series, open_scan, read_scan,
 };
+pub use template::{ImplantTemplate, TemplateError, TemplateMesh, Triangle, read_implant_template};
 pub use warning::{FileRemark, ScanWarning};

@@ -33,6 +33,7 @@ fn draw(in_space: bool) -> Option<Drawing> {
         pose: None,
         platform_depth_mm: 1.0,
         scale_u_share: 0.0,
+        drilling: None,
         space: in_space.then_some(space),
     };
     let found = fit_site(&measure.bone, &fixtures, &context);

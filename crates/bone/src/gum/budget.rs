@@ -17,10 +17,12 @@ pub enum Source {
     Site,
     /// The limit was marked by hand.
     Limit,
+    /// The fixture is made, or described, only so exactly.
+    Fixture,
 }
 
 /// All sources, in the order in which budgets are shown.
-const SOURCES: [Source; 8] = [
+const SOURCES: [Source; 9] = [
     Source::Noise,
     Source::Blur,
     Source::Model,
@@ -29,6 +31,7 @@ const SOURCES: [Source; 8] = [
     Source::Axis,
     Source::Site,
     Source::Limit,
+    Source::Fixture,
 ];
 
 /// The coverage factor of every expanded uncertainty (JCGM 100:2008, clause 6.2.1).
@@ -103,6 +106,7 @@ impl Source {
             Self::Axis => "axis",
             Self::Site => "site",
             Self::Limit => "limit",
+            Self::Fixture => "fixture",
         }
     }
 }

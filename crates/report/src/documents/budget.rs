@@ -7,7 +7,7 @@ use super::rounded;
 /// One source of an uncertainty.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct BudgetEntry {
-    /// `noise`, `blur`, `model`, `level`, `scale`, `axis`, `site` or `limit`.
+    /// `noise`, `blur`, `model`, `level`, `scale`, `axis`, `site`, `limit` or `fixture`.
     pub source: &'static str,
     /// What it adds to the standard uncertainty, mm.
     pub u_mm: f64,

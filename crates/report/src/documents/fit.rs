@@ -1,11 +1,13 @@
 use jawgauge_bone::SectionBone;
 use jawgauge_fixture::{
-    ClearanceKind, Fit, MissingBone, NoWall, PoseSource, RuleKind, SpaceWall, SpaceWalls, StandOut,
-    StandOutKind, Wall,
+    ClearanceKind, Fit, NoWall, PoseSource, RuleCheck, RuleKind, SpaceWall, SpaceWalls, Wall,
+    drilling_short_at,
 };
 use serde::Serialize;
 
 use super::budget::entries;
+use super::drilling::{DrillEntry, drill_entries};
+use super::outside::{MissingEntry, StandOutEntry};
 use super::{
     BudgetEntry, FailedEntry, ScanEntry, WarningEntry, direction, limit_word, point, rounded,
 };
@@ -73,6 +75,10 @@ pub struct FitSite {
 pub struct FitEntry {
     /// The fixture's id.
     pub fixture: String,
+    /// The widest of its body, threads included.
+    pub diameter_mm: f64,
+    /// From platform to apex.
+    pub length_mm: f64,
     /// Where it stands.
     pub pose: PoseEntry,
     /// `given`, `best`, or `best-in-section` where only the section was looked at.
@@ -81,6 +87,8 @@ pub struct FitEntry {
     pub walls: WallsEntry,
     /// Where it stands out of the bone, largest first.
     pub stands_out: Vec<StandOutEntry>,
+    /// The surface of it that walls are measured from: `threads` or `core`.
+    pub walls_to: &'static str,
     /// Share of its surface, the platform left out, that lies in bone.
     pub bone_contact: Option<f64>,
     /// Walls at each depth, in the section through the fixture's axis.
@@ -95,8 +103,12 @@ pub struct FitEntry {
     pub missing: Option<MissingEntry>,
     /// The least margin over all that is required, mm.
     pub margin_mm: Option<f64>,
-    /// The worst verdict.
+    /// The worst verdict of rules and clearances; drills do not count for it.
     pub verdict: &'static str,
+    /// What each of its drills leaves, in order.
+    pub drilling: Vec<DrillEntry>,
+    /// Number of the first drill that leaves less than is required.
+    pub drilling_short_at: Option<usize>,
 }
 
 /// Where a fixture stands.
@@ -140,43 +152,7 @@ pub struct WallEntry {
     pub at: [f64; 3],
 }
 
-/// A place where a fixture's side stands out of the bone.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct StandOutEntry {
-    /// `dehiscence` where it opens at the crest, `fenestration` where bone is left crestal of it.
-    pub kind: &'static str,
-    /// Area of the fixture's side.
-    pub area_mm2: f64,
-    /// Largest extent along the axis.
-    pub length_mm: f64,
-    /// Depth below the platform where it begins ...
-    pub from_mm: f64,
-    /// ... and where it ends.
-    pub to_mm: f64,
-    /// Angle of its middle about the axis: 0 buccal, 90 mesial, 180 lingual, 270 distal.
-    pub angle_deg: f64,
-    /// How far it stands out at most.
-    pub most_mm: f64,
-}
-
-impl StandOutEntry {
-    fn of(out: &StandOut) -> Self {
-        Self {
-            kind: match out.kind {
-                StandOutKind::Dehiscence => "dehiscence",
-                StandOutKind::Fenestration => "fenestration",
-            },
-            area_mm2: rounded(out.area_mm2),
-            length_mm: rounded(out.length_mm),
-            from_mm: rounded(out.from_mm),
-            to_mm: rounded(out.to_mm),
-            angle_deg: rounded(out.angle_deg),
-            most_mm: rounded(out.most_mm),
-        }
-    }
-}
-
-fn space_entry(w: &SpaceWall) -> WallEntry {
+pub(super) fn space_entry(w: &SpaceWall) -> WallEntry {
     WallEntry {
         wall_mm: rounded(w.wall_mm),
         u95_mm: rounded(w.u95_mm),
@@ -252,43 +228,6 @@ pub struct ShortfallEntry {
     pub enough_from_mm: Option<f64>,
 }
 
-/// Bone missing all round a fixture.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct MissingEntry {
-    /// Volume of the fixture and its walls asked for that lies outside the bone.
-    pub volume_mm3: f64,
-    /// Thickness missing at each depth below the platform.
-    pub levels: Vec<MissingLevelEntry>,
-}
-
-/// Thickness missing at one depth.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct MissingLevelEntry {
-    /// Depth below the platform.
-    pub depth_mm: f64,
-    /// Missing of the buccal wall.
-    pub buccal_mm: f64,
-    /// Missing of the lingual wall.
-    pub lingual_mm: f64,
-}
-
-impl MissingEntry {
-    fn of(missing: &MissingBone) -> Self {
-        Self {
-            volume_mm3: rounded(missing.volume_mm3),
-            levels: missing
-                .levels
-                .iter()
-                .map(|level| MissingLevelEntry {
-                    depth_mm: rounded(level.depth_mm),
-                    buccal_mm: rounded(level.buccal_mm),
-                    lingual_mm: rounded(level.lingual_mm),
-                })
-                .collect(),
-        }
-    }
-}
-
 /// The entry of one fixture; `section` is the section that it was judged in.
 #[must_use]
 pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
@@ -308,6 +247,8 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
     let mm = |w: &Result<Wall, NoWall>| w.as_ref().ok().map(|w| rounded(w.wall_mm));
     FitEntry {
         fixture: fit.fixture.clone(),
+        diameter_mm: rounded(fit.solid.widest_mm()),
+        length_mm: rounded(fit.solid.length_mm()),
         pose: PoseEntry {
             platform: point(fit.pose.platform),
             apical: direction(fit.pose.apical),
@@ -326,6 +267,7 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
             apex: side(|s| &s.apex, &fit.walls.apex),
         },
         stands_out: fit.space.iter().flat_map(|s| &s.stands_out).map(StandOutEntry::of).collect(),
+        walls_to: fit.walls_to.as_str(),
         bone_contact: fit.space.as_ref().and_then(|s| s.contact_share).map(rounded),
         section_walls: fit
             .walls
@@ -339,17 +281,7 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
             })
             .collect(),
         clearances: fit.clearances.iter().map(clearance_entry).collect(),
-        rules: fit
-            .rules
-            .iter()
-            .map(|r| RuleEntry {
-                rule: rule_word(r.rule),
-                required_mm: rounded(r.required_mm),
-                found_mm: r.found_mm.map(rounded),
-                probability: r.probability.map(rounded),
-                verdict: r.verdict.as_str(),
-            })
-            .collect(),
+        rules: fit.rules.iter().map(rule_entry).collect(),
         shortfall: fit.shortfall.map(|s| ShortfallEntry {
             short_mm: rounded(s.short_mm),
             u95_mm: rounded(s.u95_mm),
@@ -361,10 +293,22 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
         missing: fit.missing.as_ref().map(MissingEntry::of),
         margin_mm: fit.margin_mm().map(rounded),
         verdict: fit.verdict.as_str(),
+        drilling: drill_entries(fit),
+        drilling_short_at: drilling_short_at(&fit.drilling),
     }
 }
 
-fn clearance_entry(c: &jawgauge_fixture::Clearance) -> ClearanceEntry {
+pub(super) fn rule_entry(r: &RuleCheck) -> RuleEntry {
+    RuleEntry {
+        rule: rule_word(r.rule),
+        required_mm: rounded(r.required_mm),
+        found_mm: r.found_mm.map(rounded),
+        probability: r.probability.map(rounded),
+        verdict: r.verdict.as_str(),
+    }
+}
+
+pub(super) fn clearance_entry(c: &jawgauge_fixture::Clearance) -> ClearanceEntry {
     let (to, kind) = match (c.kind, &c.tooth) {
         (ClearanceKind::Limit(kind), _) => (limit_word(kind).to_owned(), "limit"),
         (ClearanceKind::Tooth, tooth) => (tooth.clone().unwrap_or_default(), "tooth"),

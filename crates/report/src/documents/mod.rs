@@ -4,23 +4,26 @@
 //! and directions are LPS. A value that could not be measured is `null`, and a warning says why.
 
 mod budget;
+mod drilling;
 mod fit;
 mod inspect;
 mod measure;
+mod outside;
 
 use jawgauge_space::{PatientDir, PatientPoint};
 use serde::Serialize;
 
 pub use budget::{BudgetEntry, MonteCarloEntry};
+pub use drilling::DrillEntry;
 pub use fit::{
-    ClearanceEntry, FitDocument, FitEntry, FitSite, MissingEntry, MissingLevelEntry, PoseEntry,
-    RequiredEntry, RuleEntry, SectionWallEntry, ShortfallEntry, StandOutEntry, WallEntry,
-    WallsEntry, fit_entry,
+    ClearanceEntry, FitDocument, FitEntry, FitSite, PoseEntry, RequiredEntry, RuleEntry,
+    SectionWallEntry, ShortfallEntry, WallEntry, WallsEntry, fit_entry,
 };
 pub use inspect::{InspectDocument, LandmarksEntry, SkippedEntry, VolumeEntry, WALL_LIMIT_STEPS};
 pub use measure::{
     FrameEntry, LimitEntry, MeasureDocument, MeasureSite, ScanEntry, WidthEntry, measure_site_entry,
 };
+pub use outside::{MissingEntry, MissingLevelEntry, StandOutEntry};
 
 /// A warning: a stable code, and a sentence that says what was seen, why it matters, what to do.
 #[derive(Debug, Clone, PartialEq, Serialize)]

@@ -71,7 +71,8 @@ pub(crate) fn draw(
     view: &View,
     places: &mut Places,
 ) {
-    let (solid, pose) = (&fit.solid, &fit.section_pose);
+    // Walls and what is asked of them begin where they are measured from.
+    let (solid, pose) = (&fit.wall_body(), &fit.section_pose);
     let spots = |points: Vec<SectionPoint>| -> Vec<Spot> {
         points.into_iter().map(|p| view.spot(p)).collect()
     };

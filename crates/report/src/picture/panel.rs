@@ -1,7 +1,7 @@
 //! The panel beside the section: the fixture, its walls and the verdicts.
 
 use jawgauge_fixture::{
-    Clearance, ClearanceKind, Fit, PoseSource, RuleCheck, RuleKind, Verdict, Wall,
+    Clearance, ClearanceKind, Fit, PoseSource, RuleCheck, RuleKind, Verdict, Wall, WallsTo,
 };
 
 use super::canvas::{Canvas, GREEN, INK, Line, ORANGE, Spot, Type, VERMILION, WHITE};
@@ -163,7 +163,14 @@ fn where_it_stands(scene: &Scene<'_>, fit: &Fit) -> String {
     } else {
         format!("apex leaning {:.1}° to the {toward}", lean.abs())
     };
-    format!("{size}. {source}: middle of the platform {platform}, {lean}.")
+    let core = match fit.walls_to {
+        WallsTo::Threads => String::new(),
+        WallsTo::Core => {
+            let deep = words::mm(fit.solid.thread_mm());
+            format!(" Walls are to the core, {deep} mm below the tips of the threads.")
+        }
+    };
+    format!("{size}. {source}: middle of the platform {platform}, {lean}.{core}")
 }
 
 fn rule_row(flow: &mut Flow<'_>, scene: &Scene<'_>, fit: &Fit, rule: &RuleCheck) {

@@ -1,6 +1,6 @@
 //! The walls all round a fixture, unrolled, and three sections through its axis.
 
-use jawgauge_fixture::{Fit, NoWall, RequiredWalls, SpaceWall, SpaceWalls, WallMap};
+use jawgauge_fixture::{Fit, NoWall, RequiredWalls, SpaceWall, SpaceWalls, WallMap, WallsTo};
 use jawgauge_section::{Interpolation, SectionImage};
 use jawgauge_space::{PatientPoint, PatientVector, SectionFrame, SectionPoint};
 use jawgauge_volume::Volume;
@@ -97,8 +97,9 @@ fn heading(canvas: &mut Canvas, input: &WallMapInput<'_>, walls: &SpaceWalls) {
             words::mm(first.length_mm)
         ),
     };
+    let core = if fit.walls_to == WallsTo::Core { " Walls are to the core." } else { "" };
     let text =
-        format!("In contact with bone: {contact}; {out}. Verdict: {}.", fit.verdict.as_str());
+        format!("In contact with bone: {contact}; {out}. Verdict: {}.{core}", fit.verdict.as_str());
     canvas.text(Spot::new(MARGIN, y), &text, Type::plain(14.0));
 }
 

@@ -219,6 +219,7 @@ impl Site {
                 pose: put.pose,
                 platform_depth_mm: 0.5,
                 scale_u_share: 0.0,
+                drilling: None,
                 space: None,
             };
             let fixtures = [(put.id.to_owned(), put.solid)];
