@@ -11,10 +11,12 @@ mod output;
 mod parts;
 mod pictures;
 mod progress;
+mod restored;
 mod run;
 mod session;
 mod space;
 mod tables;
+mod together;
 mod warn;
 
 use std::path::PathBuf;

@@ -3,6 +3,7 @@
 mod list;
 mod parts;
 mod reader;
+mod restoration;
 mod tooth;
 mod within;
 
@@ -10,12 +11,13 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use jawgauge_bone::{Limit, Threshold};
-use jawgauge_fixture::{FixtureSolid, Neighbour, Pose, RequiredWalls};
+use jawgauge_fixture::{FixtureSolid, Neighbour, Pose, RequiredWalls, RestorativeRules};
 use jawgauge_space::{PatientPoint, PatientVector};
 
 use crate::error::{CliError, exit, quoted};
 pub(crate) use jawgauge_report::picture::Arch;
 use reader::{Section, Source};
+pub(crate) use restoration::SiteRestoration;
 pub(crate) use tooth::Tooth;
 pub(crate) use within::Within;
 
@@ -54,6 +56,7 @@ pub(crate) struct Site {
     pub(crate) pose: Option<Pose>,
     pub(crate) platform_depth_mm: Option<f64>,
     pub(crate) within: Option<Within>,
+    pub(crate) restoration: SiteRestoration,
 }
 
 /// A case, checked as far as the file itself tells.
@@ -79,6 +82,7 @@ pub(crate) struct Case {
     /// Monte Carlo trials for each width; 0 for none.
     pub(crate) monte_carlo_trials: usize,
     pub(crate) required: RequiredWalls,
+    pub(crate) restoration: RestorativeRules,
     pub(crate) sites: Vec<Site>,
     pub(crate) fixtures: Vec<(String, FixtureSolid)>,
 }
@@ -92,6 +96,7 @@ const TOP: &[&str] = &[
     "bone",
     "measure",
     "walls",
+    "restoration",
     "site",
     "fixture",
     "fixtures",
@@ -159,6 +164,8 @@ impl Case {
         };
         let measure = parts::measure(&top)?;
         let sites = parts::sites(&top, ridge.arch, universal)?;
+        let rules = restoration::rules(&top)?;
+        restoration::refuse_contradictions(&top, &ridge, &rules, &sites)?;
         let fixtures = list::fixtures(&top, folder)?;
         Ok(Self {
             scan: folder.join(path),
@@ -178,6 +185,7 @@ impl Case {
             levels_mm: measure.levels_mm,
             monte_carlo_trials: measure.monte_carlo_trials,
             required: parts::required(&top)?,
+            restoration: rules,
             sites,
             fixtures,
         })

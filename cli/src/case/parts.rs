@@ -140,6 +140,7 @@ pub(super) fn sites(top: &Section<'_>, arch: Arch, universal: bool) -> Result<Ve
         "pose",
         "platform_depth_mm",
         "within",
+        "restoration",
     ];
     let mut sites: Vec<Site> = Vec::new();
     for section in top.tables("site", KNOWN)? {
@@ -197,6 +198,7 @@ fn site(section: &Section<'_>, arch: Arch, universal: bool) -> Result<Site, CliE
         pose: section.table("pose", &["platform", "apical"])?.as_ref().map(pose).transpose()?,
         platform_depth_mm: section.number_in("platform_depth_mm", -10.0, 30.0)?,
         within: super::within::within(section)?,
+        restoration: super::restoration::of_site(section)?,
     })
 }
 

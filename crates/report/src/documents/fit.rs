@@ -1,11 +1,14 @@
 use jawgauge_bone::SectionBone;
 use jawgauge_fixture::{
-    ClearanceKind, Fit, MissingBone, NoWall, PoseSource, RuleKind, SpaceWall, SpaceWalls, StandOut,
+    ClearanceKind, Fit, NoWall, PoseSource, RuleKind, SpaceWall, SpaceWalls, StandOut,
     StandOutKind, Wall,
 };
 use serde::Serialize;
 
 use super::budget::entries;
+use super::missing::MissingEntry;
+use super::restoration::{CrownEntry, RestorationEntry};
+use super::wall_map::WallMapEntry;
 use super::{
     BudgetEntry, FailedEntry, ScanEntry, WarningEntry, direction, limit_word, point, rounded,
 };
@@ -62,6 +65,8 @@ pub struct FitSite {
     pub tooth: Option<String>,
     /// The answer in a line.
     pub answer: String,
+    /// The crown to be, as far as the case tells of it.
+    pub crown: Option<CrownEntry>,
     /// Fixtures, best first.
     pub fits: Vec<FitEntry>,
     /// What was seen, why it matters, what to do.
@@ -95,8 +100,15 @@ pub struct FitEntry {
     pub missing: Option<MissingEntry>,
     /// The least margin over all that is required, mm.
     pub margin_mm: Option<f64>,
-    /// The worst verdict.
+    /// The worst verdict of walls and clearances.
     pub verdict: &'static str,
+    /// Rules of the restoration held against the pose.
+    pub restoration: Vec<RestorationEntry>,
+    /// The worst verdict of these; `null` where the case gives nothing to judge.
+    pub restoration_verdict: Option<&'static str>,
+    /// The walls by angle and depth, where they were asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub wall_map: Option<WallMapEntry>,
 }
 
 /// Where a fixture stands.
@@ -252,43 +264,6 @@ pub struct ShortfallEntry {
     pub enough_from_mm: Option<f64>,
 }
 
-/// Bone missing all round a fixture.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct MissingEntry {
-    /// Volume of the fixture and its walls asked for that lies outside the bone.
-    pub volume_mm3: f64,
-    /// Thickness missing at each depth below the platform.
-    pub levels: Vec<MissingLevelEntry>,
-}
-
-/// Thickness missing at one depth.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct MissingLevelEntry {
-    /// Depth below the platform.
-    pub depth_mm: f64,
-    /// Missing of the buccal wall.
-    pub buccal_mm: f64,
-    /// Missing of the lingual wall.
-    pub lingual_mm: f64,
-}
-
-impl MissingEntry {
-    fn of(missing: &MissingBone) -> Self {
-        Self {
-            volume_mm3: rounded(missing.volume_mm3),
-            levels: missing
-                .levels
-                .iter()
-                .map(|level| MissingLevelEntry {
-                    depth_mm: rounded(level.depth_mm),
-                    buccal_mm: rounded(level.buccal_mm),
-                    lingual_mm: rounded(level.lingual_mm),
-                })
-                .collect(),
-        }
-    }
-}
-
 /// The entry of one fixture; `section` is the section that it was judged in.
 #[must_use]
 pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
@@ -361,6 +336,9 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
         missing: fit.missing.as_ref().map(MissingEntry::of),
         margin_mm: fit.margin_mm().map(rounded),
         verdict: fit.verdict.as_str(),
+        restoration: Vec::new(),
+        restoration_verdict: None,
+        wall_map: None,
     }
 }
 

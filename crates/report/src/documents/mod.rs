@@ -7,20 +7,25 @@ mod budget;
 mod fit;
 mod inspect;
 mod measure;
+mod missing;
+mod restoration;
+mod wall_map;
 
 use jawgauge_space::{PatientDir, PatientPoint};
 use serde::Serialize;
 
 pub use budget::{BudgetEntry, MonteCarloEntry};
 pub use fit::{
-    ClearanceEntry, FitDocument, FitEntry, FitSite, MissingEntry, MissingLevelEntry, PoseEntry,
-    RequiredEntry, RuleEntry, SectionWallEntry, ShortfallEntry, StandOutEntry, WallEntry,
-    WallsEntry, fit_entry,
+    ClearanceEntry, FitDocument, FitEntry, FitSite, PoseEntry, RequiredEntry, RuleEntry,
+    SectionWallEntry, ShortfallEntry, StandOutEntry, WallEntry, WallsEntry, fit_entry,
 };
 pub use inspect::{InspectDocument, LandmarksEntry, SkippedEntry, VolumeEntry, WALL_LIMIT_STEPS};
 pub use measure::{
     FrameEntry, LimitEntry, MeasureDocument, MeasureSite, ScanEntry, WidthEntry, measure_site_entry,
 };
+pub use missing::{MissingEntry, MissingLevelEntry};
+pub use restoration::{CrownEntry, RestorationEntry};
+pub use wall_map::{WallMapEntry, WallRow, wall_rows};
 
 /// A warning: a stable code, and a sentence that says what was seen, why it matters, what to do.
 #[derive(Debug, Clone, PartialEq, Serialize)]
