@@ -90,7 +90,7 @@ pub(crate) fn fits(session: &Session, found: &SiteFit) -> String {
 
 fn table(of: &str, rows: &[Vec<String>]) -> String {
     let mut text = format!(
-        "  Uncertainty budgets {of} (JCGM 100): u is a standard uncertainty, U = 2 u the expanded one\n"
+        "  Uncertainty budgets (JCGM 100) {of}: u is a standard uncertainty, U = 2 u the expanded one\n"
     );
     let headers = ["quantity", "mm", "source", "u, mm", "share of variance, %", "U, mm"];
     text.push_str(&aligned_with(&headers, rows, &[0, 2]));

@@ -1,5 +1,6 @@
 //! The case file: what is to be measured, on which scan.
 
+mod limit;
 mod list;
 mod parts;
 mod reader;
