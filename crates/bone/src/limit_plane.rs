@@ -44,15 +44,20 @@ impl Limit {
     /// let floor = Limit {
     ///     kind: LimitKind::SinusFloor,
     ///     form: LimitForm::Surface,
-    ///     points: vec![at(-4.0, -4.0, 10.0), at(4.0, -4.0, 10.0), at(-4.0, 4.0, 10.0), at(4.0, 4.0, 12.0)],
+    ///     points: vec![
+    ///         at(-4.0, -4.0, 10.0),
+    ///         at(4.0, -4.0, 10.0),
+    ///         at(-4.0, 4.0, 10.0),
+    ///         at(4.0, 4.0, 10.0),
+    ///         at(0.0, 0.0, 12.5),
+    ///     ],
     ///     keep_mm: 1.0,
     /// };
-    /// // Least squares: 10.5 in the middle, rising by 1 mm over 8 mm both ways, so that the marks lie 0.5 mm
-    /// // off it by turns, cos of its tilt (1 / sqrt(1 + 2 / 64)) of that square to it; so far it is moved.
+    /// // Level for its symmetry, least squares at 10.5; moved to 10, 2.5 mm from the deepest mark.
     /// let plane = floor.plane(PatientDir::superior()).ok_or("in one line")?;
-    /// let cos = (1.0_f64 + 2.0 / 64.0).sqrt().recip();
-    /// assert!((plane.into.dot(PatientDir::superior()) - cos).abs() < 1e-2);
-    /// assert!((plane.bent_mm - cos).abs() < 1e-2);
+    /// assert!((plane.into.dot(PatientDir::superior()) - 1.0).abs() < 1e-12);
+    /// assert!((plane.at.to_array()[2] - 10.0).abs() < 1e-12);
+    /// assert!((plane.bent_mm - 2.5).abs() < 1e-12);
     /// # Ok::<(), Box<dyn std::error::Error>>(())
     /// ```
     #[must_use]
