@@ -110,7 +110,7 @@ fn a_case_that_gives_nothing_to_judge_says_nothing_of_the_restoration() {
     // It is told where every figure is explained, each table under its own heading.
     let found = run(&args!["fit", case, "--explain"]);
     assert!(found.out.contains("Rule `below_cej_mm` is left out: it needs"), "{}", found.out);
-    for heading in ["budgets (JCGM 100) of fixtures", "budgets (JCGM 100) of widths"] {
+    for heading in ["budgets (JCGM 100) of walls", "budgets (JCGM 100) of widths"] {
         assert_eq!(found.out.matches(heading).count(), 1, "{heading}: {}", found.out);
     }
     let with = [P0_HEAD, P0_SITE, TEETH, CROWN, P0_POSE, P0_FIXTURE].concat();

@@ -85,7 +85,7 @@ pub(crate) fn fits(session: &Session, found: &SiteFit) -> String {
             rows.extend(rows_of(&format!("{fixture}: to {to}"), c.clearance_mm, &c.budget));
         }
     }
-    table("of fixtures: walls and clearances", &rows)
+    table("of walls and clearances", &rows)
 }
 
 fn table(of: &str, rows: &[Vec<String>]) -> String {

@@ -141,8 +141,9 @@ fn crown_line(crown: &Crown, arch: Arch) -> String {
     };
     let side = if shift < 0.0 { "buccal" } else { lingual_word(arch) };
     format!(
-        "  A crown {thickness:.2} mm thick ({from}) for one of {opposite:.2} mm: the emergence point moves {:.2} mm {side}\n",
-        shift.abs()
+        "  A crown {thickness:.2} mm thick ({from}) for one of {opposite:.2} mm: the emergence point moves {:.2} ± {:.2} mm {side}\n",
+        shift.abs(),
+        crown.palatal_shift_u95_mm.unwrap_or(0.0)
     )
 }
 

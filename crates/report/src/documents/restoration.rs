@@ -119,6 +119,8 @@ pub struct CrownEntry {
     pub opposite_thickness_mm: Option<f64>,
     /// How far the thickness moves the emergence point to the palate (or tongue); negative: to the lip.
     pub palatal_shift_mm: Option<f64>,
+    /// Its expanded uncertainty.
+    pub palatal_shift_u95_mm: Option<f64>,
     /// Where the axis is to come out, so moved.
     pub emergence: Option<[f64; 3]>,
 }
@@ -137,6 +139,7 @@ impl CrownEntry {
             }),
             opposite_thickness_mm: crown.sizes.opposite_thickness_mm.map(rounded),
             palatal_shift_mm: crown.palatal_shift_mm.map(rounded),
+            palatal_shift_u95_mm: crown.palatal_shift_u95_mm.map(rounded),
             emergence: crown.emergence.map(point),
         };
         let known = entry.width_mm.is_some()
