@@ -135,6 +135,7 @@ fn files_are_whole_named_and_alone() {
     let expected = [
         "f/locator.png",
         "f/locator.svg",
+        "f/site-1-middle-of-the-box-walls.csv",
         "f/site-1-middle-of-the-box-walls.png",
         "f/site-1-middle-of-the-box-walls.svg",
         "f/site-1-middle-of-the-box.png",
@@ -323,7 +324,7 @@ fn a_demo_is_written_once_and_whole() {
     assert!(demo.err.lines().all(|l| l.starts_with("warning[")), "{}", demo.err);
     let names: Vec<_> =
         bench.files().iter().filter(|f| !f.starts_with(bench.path("d/scan"))).cloned().collect();
-    assert_eq!(names.len(), 12, "{names:?}");
+    assert_eq!(names.len(), 13, "{names:?}");
     let again = run(&args!["demo", "--out", bench.path("d")]);
     again.assert_error(2, "file-exists", &["does not exist yet"]);
     assert_eq!(again.out, "");

@@ -48,7 +48,7 @@ fn one_and_four_threads_give_the_same_bytes_twice() {
     }
 
     let case = bench.path("a/demo/case.toml");
-    for (command, results) in [("measure", 7), ("fit", 8)] {
+    for (command, results) in [("measure", 7), ("fit", 9)] {
         let mut runs = Vec::new();
         for (n, threads) in ["1", "4", "1", "4"].iter().enumerate() {
             let home = bench.path(&format!("{command}-{n}"));

@@ -137,7 +137,7 @@ fn a_good_run_names_nobody_anywhere() {
     let inspect = named.run(&case, &["inspect", "scan", "--json", "out/i.json"]);
     assert_eq!(inspect.status, 0);
     assert_prints_nothing(&inspect);
-    assert_eq!(assert_writes_nothing(&named.home().join("out")), 16);
+    assert_eq!(assert_writes_nothing(&named.home().join("out")), 17);
 }
 
 #[test]

@@ -67,6 +67,10 @@ pub(crate) struct FitArgs {
     #[arg(long, value_name = "MM", default_value_t = 0.0, hide_default_value = true,
           allow_hyphen_values = true, value_parser = parse_platform_depth)]
     pub(crate) platform_depth_mm: f64,
+    /// Put the walls by angle and depth of every fixture into the JSON document, which grows by about
+    /// 100 kB for each
+    #[arg(long)]
+    pub(crate) wall_maps: bool,
     #[command(flatten)]
     pub(crate) output: Output,
     #[command(flatten)]

@@ -14,7 +14,7 @@ use crate::error::{CliError, exit};
 use crate::output::{Existing, Outputs, print};
 use crate::run::{Fitted, fit_case, measure_document, required_line, tell};
 use crate::session::MeasuredSite;
-use crate::{pictures, tables};
+use crate::{pictures, restored, tables};
 
 /// Where the demo is written unless told otherwise.
 const FOLDER: &str = "jawgauge-demo";
@@ -37,7 +37,7 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<u8, CliError> {
 
     // From here on as any other case: read from the files.
     let cut = Cut { step_mm: 0.1, slab_mm: 0.0, interpolation: Between::Cubic };
-    let fitted = fit_case(Case::read(&case_path)?, 0.0, &cut)?;
+    let fitted = fit_case(Case::read(&case_path)?, 0.0, &cut, false)?;
     tell(&fitted.session);
     let mut outputs = Outputs::default();
     pictures::add(&mut outputs, &dir, &fitted.session, &fitted.found)?;
@@ -98,11 +98,13 @@ fn text(fitted: &Fitted, truth: &DemoTruth, dir: &Path, written: &[PathBuf]) -> 
         "An invented jaw: the lower right second premolar is missing, its ridge has healed thin.\n\
          It was written as a scan and a case file, read again and measured.\n\n",
     );
-    for ((site, found), entry) in session.measured().zip(&fitted.found).zip(&fitted.document.sites)
+    for (((site, found), entry), restored) in
+        session.measured().zip(&fitted.found).zip(&fitted.document.sites).zip(&fitted.restored)
     {
         text.push_str(&tables::site_measures(session, site));
         text.push('\n');
         text.push_str(&tables::site_fits(session, site, found, &entry.answer));
+        text.push_str(&restored::table(session, found, restored));
         text.push('\n');
         text.push_str("The truth beside it\n");
         text.push_str(&truth_table(site, truth));

@@ -47,7 +47,7 @@ pub(crate) fn site(session: &Session, site: &MeasuredSite) -> String {
             rows.extend(budget(&format!("height to the {}", limit_name(limit.kind)), height));
         }
     }
-    let mut text = table(&rows);
+    let mut text = table("of widths, plates and heights", &rows);
     text.push_str(&left_out(session, site));
     text.push_str(&drawn(site));
     text
@@ -86,12 +86,12 @@ pub(crate) fn fits(session: &Session, found: &SiteFit) -> String {
             rows.extend(rows_of(&format!("{fixture}: to {to}"), c.clearance_mm, &c.budget));
         }
     }
-    table(&rows)
+    table("of walls and clearances", &rows)
 }
 
-fn table(rows: &[Vec<String>]) -> String {
-    let mut text = String::from(
-        "  Uncertainty budgets (JCGM 100): u is a standard uncertainty, U = 2 u the expanded one\n",
+fn table(of: &str, rows: &[Vec<String>]) -> String {
+    let mut text = format!(
+        "  Uncertainty budgets (JCGM 100) {of}: u is a standard uncertainty, U = 2 u the expanded one\n"
     );
     let headers = ["quantity", "mm", "source", "u, mm", "share of variance, %", "U, mm"];
     text.push_str(&aligned_with(&headers, rows, &[0, 2]));

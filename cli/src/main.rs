@@ -12,10 +12,12 @@ mod output;
 mod parts;
 mod pictures;
 mod progress;
+mod restored;
 mod run;
 mod session;
 mod space;
 mod tables;
+mod together;
 mod warn;
 mod warn_fit;
 

@@ -2,7 +2,8 @@
 
 use std::path::Path;
 
-use jawgauge_fixture::SiteFit;
+use jawgauge_fixture::{SiteFit, WallMap};
+use jawgauge_report::documents::wall_rows;
 use jawgauge_report::picture::{
     Drawing, LocatorInput, LocatorSite, PictureError, PlateInput, WallMapInput, draw_locator,
     draw_plate, draw_wall_map,
@@ -11,6 +12,7 @@ use jawgauge_report::picture::{
 use crate::error::{CliError, exit, quoted};
 use crate::output::{Outputs, slug};
 use crate::session::Session;
+use crate::tables::{cell, csv};
 
 /// Adds the pictures of a measured case to what is to be written into `dir`; `found` holds each
 /// site's fixtures, or is empty. A plate shows the best of them.
@@ -58,6 +60,10 @@ pub(crate) fn add(
                 let stem = format!("{}-walls", stem.trim_end_matches('-'));
                 add_both(outputs, dir, &stem, &walls).map_err(|e| failed(id, &e))?;
             }
+            if let Some(space) = &fit.space {
+                let name = format!("{}-walls.csv", stem.trim_end_matches('-'));
+                outputs.add(dir.join(name), wall_map_csv(&space.map));
+            }
         }
         sites.push(LocatorSite {
             id,
@@ -81,6 +87,24 @@ pub(crate) fn add(
     })?;
     let drawing = drawing.map_err(|e| failed("locator", &e))?;
     add_both(outputs, dir, "locator", &drawing).map_err(|e| failed("locator", &e))
+}
+
+/// Walls by angle and depth, one a row; empty where there is none.
+fn wall_map_csv(map: &WallMap) -> Vec<u8> {
+    let header = ["angle_deg", "depth_mm", "wall_mm", "u95_mm", "at_x_mm", "at_y_mm", "at_z_mm"];
+    let rows = wall_rows(map).into_iter().map(|row| {
+        let at = |axis: usize| cell(row.at.map(|p| p[axis]));
+        vec![
+            row.angle_deg.to_string(),
+            row.depth_mm.to_string(),
+            cell(row.wall_mm),
+            cell(row.u95_mm),
+            at(0),
+            at(1),
+            at(2),
+        ]
+    });
+    csv(std::iter::once(header.map(str::to_owned).to_vec()).chain(rows))
 }
 
 fn add_both(

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use jawgauge_fixture::{Fit, FitError, SiteFit, Verdict, WallsTo};
 use jawgauge_report::documents::{
-    CAUTION, FailedEntry, FitDocument, FitSite, MeasureDocument, ScanEntry, fit_entry,
+    CAUTION, CrownEntry, FailedEntry, FitDocument, FitSite, MeasureDocument, ScanEntry, fit_entry,
     measure_site_entry,
 };
 use serde::Serialize;
@@ -15,8 +15,9 @@ use crate::case::Case;
 use crate::error::{CliError, exit, quoted};
 use crate::output::{Existing, Outputs, check_free, is_stdout, note, print};
 use crate::pictures;
+use crate::restored::{self, Restored};
 use crate::session::{MeasuredSite, Session};
-use crate::{drilling, explain, tables, warn, warn_fit};
+use crate::{drilling, explain, tables, together, warn, warn_fit};
 
 /// Version of the program, for documents.
 pub(crate) const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -65,18 +66,24 @@ pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
             remedy,
         ));
     }
-    let fitted = fit_case(case, args.platform_depth_mm, &args.cut)?;
+    let fitted = fit_case(case, args.platform_depth_mm, &args.cut, args.wall_maps)?;
     let mut text = String::new();
-    for ((site, found), entry) in
-        fitted.session.measured().zip(&fitted.found).zip(&fitted.document.sites)
+    for (((site, found), entry), restored) in fitted
+        .session
+        .measured()
+        .zip(&fitted.found)
+        .zip(&fitted.document.sites)
+        .zip(&fitted.restored)
     {
         text.push_str(&tables::site_fits(&fitted.session, site, found, &entry.answer));
         if let Some(shown) = found.fits.first() {
             text.push_str(&drilling::text(&fitted.session, shown));
         }
+        text.push_str(&restored::table(&fitted.session, found, restored));
         text.push('\n');
         if args.doubt.explain {
             text.push_str(&explain::fits(&fitted.session, found));
+            text.push_str(&restored::left_out(&fitted.session, restored));
             text.push('\n');
             text.push_str(&explain::site(&fitted.session, site));
             text.push('\n');
@@ -134,17 +141,25 @@ pub(crate) struct Fitted {
     pub(crate) session: Session,
     /// For each measured site.
     pub(crate) found: Vec<SiteFit>,
+    /// For each measured site.
+    pub(crate) restored: Vec<Restored>,
     pub(crate) document: FitDocument,
 }
 
 /// Measures the sites of a case and puts its fixtures into them.
-pub(crate) fn fit_case(case: Case, platform_depth_mm: f64, cut: &Cut) -> Result<Fitted, CliError> {
+pub(crate) fn fit_case(
+    case: Case,
+    platform_depth_mm: f64,
+    cut: &Cut,
+    wall_maps: bool,
+) -> Result<Fitted, CliError> {
     let session = Session::open(case, cut)?;
     let found = crate::space::fit_sites(&session, platform_depth_mm)?;
+    let restored = restored::of_sites(&session, &found);
     let sites = session
         .measured()
-        .zip(&found)
-        .map(|(site, found)| fit_site_entry(&session, site, found))
+        .zip(found.iter().zip(&restored))
+        .map(|(site, (found, restored))| fit_site_entry(&session, site, found, restored, wall_maps))
         .collect();
     let mut failed: Vec<FailedEntry> = failed_sites(&session);
     for (site, found) in session.measured().zip(&found) {
@@ -167,10 +182,16 @@ pub(crate) fn fit_case(case: Case, platform_depth_mm: f64, cut: &Cut) -> Result<
         failed,
         caution: CAUTION,
     };
-    Ok(Fitted { session, found, document })
+    Ok(Fitted { session, found, restored, document })
 }
 
-fn fit_site_entry(session: &Session, site: &MeasuredSite, found: &SiteFit) -> FitSite {
+fn fit_site_entry(
+    session: &Session,
+    site: &MeasuredSite,
+    found: &SiteFit,
+    restored: &Restored,
+    wall_maps: bool,
+) -> FitSite {
     let bone = &site.measure.bone;
     let mut warnings = site.warnings.clone();
     warnings.extend(warn::of_fits(found));
@@ -179,14 +200,22 @@ fn fit_site_entry(session: &Session, site: &MeasuredSite, found: &SiteFit) -> Fi
     if found.fits.iter().any(|f| f.space.is_none()) {
         warnings.push(warn::of_mesial_distal(found.no_surface.as_ref()));
     }
+    warnings.extend(together::warnings(session, site));
     FitSite {
         id: site.site.id.clone(),
         tooth: site.tooth(),
         answer: answer(found, &session.case.required),
+        crown: CrownEntry::of(&restored.crown),
         fits: found
             .fits
             .iter()
-            .map(|f| fit_entry(f, f.own_section.as_deref().unwrap_or(bone)))
+            .zip(&restored.checks)
+            .map(|(fit, checks)| {
+                let map = fit.space.as_ref().filter(|_| wall_maps).map(|s| &s.map);
+                fit_entry(fit, fit.own_section.as_deref().unwrap_or(bone))
+                    .with_restoration(checks)
+                    .with_wall_map(map)
+            })
             .collect(),
         warnings,
     }

@@ -2,15 +2,15 @@
 
 use jawgauge_bone::{BoneSurface, OrientedBox, SurfaceError};
 use jawgauge_fixture::{
-    ClearanceKind, FitContext, Obstacle, PoseLimits, Shape, SiteFit, SpaceContext, find_metal,
-    fit_site, space_around,
+    ClearanceKind, FitContext, FixtureSolid, Obstacle, Pose, PoseLimits, Shape, SiteFit,
+    SpaceContext, find_metal, fit_site, space_around,
 };
 
 use crate::error::CliError;
 use crate::session::{MeasuredSite, Session};
 
 /// Fixtures of sites further apart than this, mm, have nothing to do with each other.
-const APART_MM: f64 = 25.0;
+pub(crate) const APART_MM: f64 = 25.0;
 /// Voxels around the space of a site that its fits look at.
 const MARGIN_VOXELS: usize = 8;
 
@@ -22,8 +22,9 @@ struct Surveyed {
     alone: SiteFit,
 }
 
-/// The fixtures of every measured site. Each site keeps clear of the best fixture of sites before it in the
-/// case, and of sites after it whose pose is given.
+/// The fixtures of every measured site. Each site's search keeps clear of the best fixture of sites before it in the
+/// case, and of sites after it whose pose is given;
+/// in the end all are held against each other.
 pub(crate) fn fit_sites(
     session: &Session,
     platform_depth_mm: f64,
@@ -63,7 +64,43 @@ pub(crate) fn fit_sites(
         };
         done.push(found);
     }
+    stand_beside_each_other(session, &sites, &surveyed, &mut done);
     Ok(done)
+}
+
+/// Holds the fixtures of each site against the first of every other site, as they were found, so that both
+/// tell the same distance. Poses and their order stay: the first is the one that the others kept clear of.
+fn stand_beside_each_other(
+    session: &Session,
+    sites: &[&MeasuredSite],
+    surveyed: &[Surveyed],
+    done: &mut [SiteFit],
+) {
+    let keep_mm = session.case.required.fixture_mm;
+    let first: Vec<Option<(FixtureSolid, Pose)>> =
+        done.iter().map(|f| f.fits.first().map(|fit| (fit.solid.clone(), fit.pose))).collect();
+    for (index, (site, found)) in sites.iter().zip(done.iter_mut()).enumerate() {
+        let Some((_, own)) = &first[index] else { continue };
+        let mut others: Vec<(ClearanceKind, Obstacle)> = Vec::new();
+        if surveyed[index].surface.is_err() {
+            // Without a surface the fits know of nothing but the section, roots and limits.
+            others.extend(surveyed[index].metal.iter().cloned());
+        }
+        for (n, other) in sites.iter().enumerate() {
+            if let Some((solid, pose)) = &first[n]
+                && n != index
+                && pose.platform.distance_mm(own.platform) <= APART_MM
+            {
+                let shape = Shape::Fixture { solid: solid.clone(), pose: *pose };
+                let name = other.site.id.clone();
+                others.push((ClearanceKind::Fixture, Obstacle { name, shape, keep_mm }));
+            }
+        }
+        let voxel_mm = site.measure.bone.quality.voxel_mm;
+        for fit in &mut found.fits {
+            fit.stand_beside(&others, voxel_mm, session.case.scale_u_share);
+        }
+    }
 }
 
 fn survey(

@@ -273,7 +273,7 @@ pub(crate) fn warning_lines(place: &str, warnings: &[WarningEntry]) -> Vec<Strin
         .collect()
 }
 
-fn csv(rows: impl IntoIterator<Item = Vec<String>>) -> Vec<u8> {
+pub(crate) fn csv(rows: impl IntoIterator<Item = Vec<String>>) -> Vec<u8> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     for row in rows {
         // Writing to memory cannot fail, and all rows have one length.
@@ -282,7 +282,7 @@ fn csv(rows: impl IntoIterator<Item = Vec<String>>) -> Vec<u8> {
     writer.into_inner().unwrap_or_default()
 }
 
-fn cell(value: Option<f64>) -> String {
+pub(crate) fn cell(value: Option<f64>) -> String {
     value.map_or(String::new(), |v| v.to_string())
 }
 

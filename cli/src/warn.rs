@@ -150,6 +150,12 @@ pub(crate) fn unmeasured(why: &Unmeasured) -> String {
                 "it does not meet the section, its nearest point is {nearest_mm:.1} mm away: extend its points through the section"
             )
         }
+        Unmeasured::LimitSteep { angle_deg } => format!(
+            "its surface turns {angle_deg:.0} degrees from square to the way down from the crest: mark the floor that faces the crest"
+        ),
+        Unmeasured::LimitMarksFar { nearest_mm } => format!(
+            "its nearest mark is {nearest_mm:.1} mm from where it lies below the crest: mark it there"
+        ),
         _ => "it could not be measured: check it on the scan".to_owned(),
     }
 }
@@ -193,6 +199,13 @@ fn of_bone(warning: &BoneWarning) -> WarningEntry {
             "limit-moved",
             format!(
                 "the point of the {} was {by_mm:.1} mm off the section and was moved onto it, where the limit may run elsewhere: mark it in the section, or give a polyline",
+                limit_name(*kind)
+            ),
+        ),
+        BoneWarning::LimitBent { kind, by_mm } => entry(
+            "limit-bent",
+            format!(
+                "the points of the {} lie in no plane: the plane that stands for it lies at the most crestal of them, {by_mm:.1} mm short of the deepest, and the uncertainty allows for it: mark it nearer to the site",
                 limit_name(*kind)
             ),
         ),

@@ -1,9 +1,11 @@
 //! The case file: what is to be measured, on which scan.
 
 mod fixture;
+mod limit;
 mod list;
 mod parts;
 mod reader;
+mod restoration;
 mod tooth;
 mod within;
 
@@ -11,12 +13,13 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use jawgauge_bone::{Limit, Threshold};
-use jawgauge_fixture::{Drilling, FixtureSolid, Neighbour, Pose, RequiredWalls};
+use jawgauge_fixture::{Drilling, FixtureSolid, Neighbour, Pose, RequiredWalls, RestorativeRules};
 use jawgauge_space::{PatientPoint, PatientVector};
 
 use crate::error::{CliError, exit, quoted};
 pub(crate) use jawgauge_report::picture::Arch;
 use reader::{Section, Source};
+pub(crate) use restoration::SiteRestoration;
 pub(crate) use tooth::Tooth;
 pub(crate) use within::Within;
 
@@ -55,6 +58,7 @@ pub(crate) struct Site {
     pub(crate) pose: Option<Pose>,
     pub(crate) platform_depth_mm: Option<f64>,
     pub(crate) within: Option<Within>,
+    pub(crate) restoration: SiteRestoration,
 }
 
 /// A case, checked as far as the file itself tells.
@@ -80,6 +84,7 @@ pub(crate) struct Case {
     /// Monte Carlo trials for each width; 0 for none.
     pub(crate) monte_carlo_trials: usize,
     pub(crate) required: RequiredWalls,
+    pub(crate) restoration: RestorativeRules,
     pub(crate) sites: Vec<Site>,
     pub(crate) fixtures: Vec<(String, FixtureSolid)>,
     /// The drills that make room for them.
@@ -96,6 +101,7 @@ const TOP: &[&str] = &[
     "measure",
     "walls",
     "drilling",
+    "restoration",
     "site",
     "fixture",
     "fixtures",
@@ -174,6 +180,8 @@ impl Case {
         };
         let measure = parts::measure(&top)?;
         let sites = parts::sites(&top, ridge.arch, universal)?;
+        let rules = restoration::rules(&top)?;
+        restoration::refuse_contradictions(&top, &ridge, &rules, &sites)?;
         let list::Fixtures { list: fixtures, drilling } = list::fixtures(&top, folder)?;
         let required = parts::required(&top)?;
         parts::check_cores(&top, &required, &fixtures)?;
@@ -195,6 +203,7 @@ impl Case {
             levels_mm: measure.levels_mm,
             monte_carlo_trials: measure.monte_carlo_trials,
             required,
+            restoration: rules,
             sites,
             fixtures,
             drilling,

@@ -1,6 +1,6 @@
 //! The tables of a case file.
 
-use jawgauge_bone::{Limit, LimitKind, MeasureOptions, Threshold};
+use jawgauge_bone::{MeasureOptions, Threshold};
 use jawgauge_fixture::{FixtureSolid, Neighbour, Pose, RequiredWalls, WallsTo};
 use jawgauge_space::{PatientPoint, PatientVector};
 
@@ -162,6 +162,7 @@ pub(super) fn sites(top: &Section<'_>, arch: Arch, universal: bool) -> Result<Ve
         "pose",
         "platform_depth_mm",
         "within",
+        "restoration",
     ];
     let mut sites: Vec<Site> = Vec::new();
     for section in top.tables("site", KNOWN)? {
@@ -207,9 +208,9 @@ fn site(section: &Section<'_>, arch: Arch, universal: bool) -> Result<Site, CliE
         place,
         axis: section_axis(section)?,
         limits: section
-            .tables("limit", &["kind", "points", "keep_mm"])?
+            .tables("limit", super::limit::KNOWN)?
             .iter()
-            .map(limit)
+            .map(super::limit::limit)
             .collect::<Result<_, _>>()?,
         neighbours: section
             .tables("neighbour", NEIGHBOUR)?
@@ -219,6 +220,7 @@ fn site(section: &Section<'_>, arch: Arch, universal: bool) -> Result<Site, CliE
         pose: section.table("pose", &["platform", "apical"])?.as_ref().map(pose).transpose()?,
         platform_depth_mm: section.number_in("platform_depth_mm", -10.0, 30.0)?,
         within: super::within::within(section)?,
+        restoration: super::restoration::of_site(section)?,
     })
 }
 
@@ -250,39 +252,6 @@ fn section_axis(section: &Section<'_>) -> Result<SectionAxis, CliError> {
         }
         _ => Ok(direction(section, "axis")?.map_or(SectionAxis::Ridge, SectionAxis::Along)),
     }
-}
-
-fn limit(section: &Section<'_>) -> Result<Limit, CliError> {
-    // Defaults: the nerve canal 2 mm (Greenstein G, Tarnow D. J Periodontol 2006;77:1933-1943,
-    // from memory; Fokas G et al. Clin Oral Implants Res 2018, 2 mm to structures at risk); the
-    // floors 1 mm (textbook convention, no source).
-    let (kind, keep_mm) = match section.text("kind")?.as_deref() {
-        Some("nasal-floor") => (LimitKind::NasalFloor, Some(1.0)),
-        Some("sinus-floor") => (LimitKind::SinusFloor, Some(1.0)),
-        Some("nerve-canal") => (LimitKind::NerveCanal, Some(2.0)),
-        Some("other") => (LimitKind::Other, None),
-        Some(other) => {
-            let what = format!("{} is not known", quoted(other));
-            return Err(section.bad(
-                "kind",
-                what,
-                "write \"nasal-floor\", \"sinus-floor\", \"nerve-canal\" or \"other\"",
-            ));
-        }
-        None => {
-            return Err(section.missing(
-                "kind",
-                "write \"nerve-canal\", \"sinus-floor\", \"nasal-floor\" or \"other\"",
-            ));
-        }
-    };
-    let keep_mm = section.number_in("keep_mm", 0.0, 20.0)?.or(keep_mm).ok_or_else(|| {
-        section.missing("keep_mm", "say how far to keep from a limit of kind \"other\"")
-    })?;
-    let points = points(section, "points")?.filter(|p| !p.is_empty()).ok_or_else(|| {
-        section.missing("points", "give one point, or a polyline that the section cuts")
-    })?;
-    Ok(Limit { kind, points, keep_mm })
 }
 
 fn neighbour(section: &Section<'_>, universal: bool) -> Result<Neighbour, CliError> {
@@ -329,7 +298,10 @@ fn near(section: &Section<'_>, key: &str, triple: [f64; 3]) -> Result<PatientPoi
     Err(section.bad(key, "a coordinate is beyond 10 m", "give LPS millimetres"))
 }
 
-fn points(section: &Section<'_>, key: &str) -> Result<Option<Vec<PatientPoint>>, CliError> {
+pub(super) fn points(
+    section: &Section<'_>,
+    key: &str,
+) -> Result<Option<Vec<PatientPoint>>, CliError> {
     let Some(rows) = section.rows::<3>(key)? else { return Ok(None) };
     rows.into_iter().map(|row| near(section, key, row)).collect::<Result<_, _>>().map(Some)
 }

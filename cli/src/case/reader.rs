@@ -94,6 +94,11 @@ impl<'a> Section<'a> {
         self.fail("case-value", format!("`{key}`: {}", what.into()), self.line_of(key), remedy)
     }
 
+    /// An error about a key that cannot be kept together with another.
+    pub(crate) fn contradictory(&self, key: &str, what: String, remedy: &str) -> CliError {
+        self.fail("contradictory-rules", what, self.line_of(key), remedy)
+    }
+
     /// An error about a key that must be there.
     pub(crate) fn missing(&self, key: &str, remedy: &str) -> CliError {
         self.fail("case-missing-key", format!("`{key}` is missing"), self.line, remedy)
@@ -119,6 +124,11 @@ impl<'a> Section<'a> {
         item.as_bool().map(Some).ok_or_else(|| {
             self.bad(key, format!("{} is not true or false", shown(item)), "write true or false")
         })
+    }
+
+    /// Whether a key is switched off by `false`.
+    pub(crate) fn is_off(&self, key: &str) -> bool {
+        self.item(key).and_then(Item::as_bool) == Some(false)
     }
 
     pub(crate) fn number(&self, key: &str) -> Result<Option<f64>, CliError> {

@@ -14,7 +14,7 @@ const DEPTH_MM: (f64, f64) = (-10.0, 30.0);
 /// What `[site.within]` asks for; the depth is left open where it does not tell it.
 pub(super) fn within(site: &Section<'_>) -> Result<Option<Within>, CliError> {
     let Some(section) = site.table("within", KNOWN)? else { return Ok(None) };
-    let depth_mm = match section.numbers("depth_mm")? {
+    let depth_mm: Option<(f64, f64)> = match section.numbers("depth_mm")? {
         None => None,
         Some(numbers) => match numbers[..] {
             [low, high] if DEPTH_MM.0 <= low && low <= high && high <= DEPTH_MM.1 => {
@@ -27,6 +27,15 @@ pub(super) fn within(site: &Section<'_>) -> Result<Option<Within>, CliError> {
             }
         },
     };
+    if let (Some((low, high)), Some(mm)) = (depth_mm, site.number("platform_depth_mm")?)
+        && !(low <= mm && mm <= high)
+    {
+        let what = format!(
+            "`platform_depth_mm` = {mm} and `depth_mm` = [{low}, {high}] of [site.within] contradict each other"
+        );
+        let remedy = "leave one of the two out: `depth_mm` is what the search keeps to";
+        return Err(site.contradictory("platform_depth_mm", what, remedy));
+    }
     let prosthetic = direction(&section, "prosthetic")?.and_then(|v| v.direction().ok());
     let default = PoseLimits::at_depth(0.0);
     Ok(Some(Within {

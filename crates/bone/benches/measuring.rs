@@ -4,7 +4,7 @@ use std::hint::black_box;
 use std::time::Duration;
 
 use criterion::{Criterion, criterion_group, criterion_main};
-use jawgauge_bone::{Limit, LimitKind, MeasureOptions, Outline, contours, measure_site};
+use jawgauge_bone::{Limit, LimitForm, LimitKind, MeasureOptions, Outline, contours, measure_site};
 use jawgauge_phantom::{DemoJaw, demo_jaw};
 use jawgauge_section::{
     Interpolation, RidgeAxis, SectionImage, SectionWindow, SiteFrame, section_frame,
@@ -47,6 +47,7 @@ fn measuring(c: &mut Criterion) {
     let frame = site_frame(&demo);
     let limits = [Limit {
         kind: LimitKind::NerveCanal,
+        form: LimitForm::default(),
         points: demo.truth.canal_roof.clone(),
         keep_mm: 2.0,
     }];

@@ -97,6 +97,16 @@ pub enum Unmeasured {
         /// How near it comes, mm.
         nearest_mm: f64,
     },
+    /// The limit's surface hardly faces the crest, or its marks lie in one line.
+    LimitSteep {
+        /// How far it turns from square to the apical direction, degrees.
+        angle_deg: f64,
+    },
+    /// The limit's surface is marked far from where it is needed.
+    LimitMarksFar {
+        /// The nearest mark from there, mm.
+        nearest_mm: f64,
+    },
 }
 
 /// What was seen that makes a figure less certain, or not what it seems.
@@ -135,6 +145,13 @@ pub enum BoneWarning {
         /// Which limit.
         kind: LimitKind,
         /// How far, mm.
+        by_mm: f64,
+    },
+    /// The marks of a limit's surface lie in no plane; that which stands for it lies at the most crestal of them.
+    LimitBent {
+        /// Which limit.
+        kind: LimitKind,
+        /// How far beyond it the deepest mark lies, mm.
         by_mm: f64,
     },
     /// Other bone lies close beside the ridge on the line of a width, as over an open crest, a

@@ -56,15 +56,19 @@ pub(crate) fn limit_height(
     direction: Option<&RidgeDirection>,
     options: &MeasureOptions,
 ) -> LimitHeight {
+    let bent_mm = limit.plane(bone.frame.apical()).map_or(0.0, |plane| plane.bent_mm);
     let (at, height, moved_mm) = match bone.limit_place(limit) {
         Ok((at, moved_mm)) => {
             let mm = at.apical_mm - bone.crest.apical_mm;
-            let marked = 0.5 * u95_of_marked_place(bone.quality.voxel_mm);
+            // The surface lies anywhere between the plane and its deepest mark (rectangular).
+            let bent = bent_mm / 12.0_f64.sqrt();
+            let marked = (0.5 * u95_of_marked_place(bone.quality.voxel_mm)).hypot(bent);
             let budget = bone.crest_sources().budget().with(Source::Limit, marked);
             let budget = along_section(budget, mm, direction, options);
             (Some(at), Ok(Measured::new(mm, budget)), moved_mm)
         }
         Err(why) => (None, Err(why), 0.0),
     };
-    LimitHeight { kind: limit.kind, at, height, keep_mm: limit.keep_mm, moved_mm }
+    let (kind, form, keep_mm) = (limit.kind, limit.form, limit.keep_mm);
+    LimitHeight { kind, form, bent_mm, at, height, keep_mm, moved_mm }
 }

@@ -5,7 +5,7 @@ use jawgauge_volume::Volume;
 
 use crate::error::{BoneError, BoneWarning, Unmeasured};
 use crate::height::{height_of, limit_height};
-use crate::limit::{Limit, LimitHeight, POINT_MOVES_MM};
+use crate::limit::{BENT_MM, Limit, LimitHeight, POINT_MOVES_MM};
 use crate::section_bone::{SectionBone, SectionOptions, outline_section};
 use crate::threshold::Threshold;
 use crate::uncertainty::Measured;
@@ -157,6 +157,9 @@ pub fn measure_site(
     for limit in &limits {
         if limit.moved_mm > POINT_MOVES_MM {
             warnings.push(BoneWarning::LimitMoved { kind: limit.kind, by_mm: limit.moved_mm });
+        }
+        if limit.bent_mm > BENT_MM {
+            warnings.push(BoneWarning::LimitBent { kind: limit.kind, by_mm: limit.bent_mm });
         }
     }
     warnings.extend(bone_beside(&bone, &widths));

@@ -4,11 +4,13 @@ use jawgauge_space::{PatientPoint, SectionPoint};
 
 use crate::error::Unmeasured;
 use crate::gum::Budget;
-use crate::limit::{Limit, meet_section};
+use crate::limit::{Limit, LimitForm, meet_section};
 use crate::runs::Run;
 use crate::section_bone::SectionBone;
 use crate::wall::{Blur, RidgeDirection};
 
+/// The middle of the crest is that of the width so far below it, mm.
+const MIDDLE_AT_MM: f64 = 1.0;
 /// The edge's slope is read over this distance to either side, mm.
 const SLOPE_REACH_MM: f64 = 0.15;
 /// Air is darker than the level outside by this share of the contrast: soft tissue, cortex and air are
@@ -49,14 +51,31 @@ impl SectionBone {
             .min_by(f64::total_cmp)
     }
 
-    /// Where a limit meets the section, and how far a single point had to be moved onto it, mm.
+    /// Where a limit meets the section, and how far a single point had to be moved onto it, mm: of a canal its
+    /// near wall, of a surface where it lies, along the apical direction, below the middle of the crest (that of the
+    /// width a millimetre below it).
     ///
     /// # Errors
     ///
-    /// [`Unmeasured::LimitMissesSection`], and [`Unmeasured::LimitFar`] more than 10 mm beside the bone.
+    /// [`Unmeasured::LimitMissesSection`], and [`Unmeasured::LimitFar`] more than 10 mm beside the bone; of a
+    /// surface [`Unmeasured::LimitSteep`] and [`Unmeasured::LimitMarksFar`].
     pub fn limit_place(&self, limit: &Limit) -> Result<(SectionPoint, f64), Unmeasured> {
+        let radius_mm = match limit.form {
+            LimitForm::Line { radius_mm } => radius_mm,
+            LimitForm::Surface => {
+                let apical = self.frame.apical();
+                let steep = Unmeasured::LimitSteep { angle_deg: 90.0 };
+                let plane = limit.plane(apical).ok_or(steep)?;
+                // A flat crest has no place of its own across the ridge: the middle of its width has.
+                let run = self.run_at_level(MIDDLE_AT_MM).filter(Run::is_whole);
+                let buccal_mm = run.map_or(self.crest.buccal_mm, |run| run.middle_mm());
+                let from = SectionPoint::new(buccal_mm, self.crest.apical_mm);
+                let depth_mm = plane.depth_mm(self.patient(from), apical, &limit.points)?;
+                return Ok((SectionPoint::new(buccal_mm, from.apical_mm + depth_mm), 0.0));
+            }
+        };
         let (least, most) = self.outline.bounds();
-        meet_section(&self.frame, &limit.points, (least.buccal_mm, most.buccal_mm))
+        meet_section(&self.frame, &limit.points, radius_mm, (least.buccal_mm, most.buccal_mm))
     }
 
     /// Distance from `from` along `(buccal, apical)` to where a space filled with air begins, within

@@ -157,34 +157,62 @@ fn what_runs_out_of_the_window_is_said_to_and_still_closes() {
 }
 
 #[test]
+fn a_canal_is_met_at_its_near_wall() {
+    let frame = frame();
+    let at = |x: f64, y: f64, z: f64| PatientPoint::new(x, y, z);
+    // Mesial is -y, buccal -x, apical -z. Square to the section: its radius nearer.
+    let meet = |points: &[PatientPoint], radius: f64| {
+        meet_section(&frame, points, radius, (-3.0, 3.0)).expect("it passes").0
+    };
+    let square = [at(-1.0, 3.0, -10.0), at(-1.0, -3.0, -10.0)];
+    assert!(meet(&square, 1.5).distance_mm(SectionPoint::new(1.0, 8.5)) < 1e-12);
+    // Descending by 45 degrees across the section: sqrt 2 times its radius.
+    let descending = [at(0.0, 6.0, -4.0), at(0.0, -6.0, -16.0)];
+    let wall = meet(&descending, 1.0);
+    assert!((wall.apical_mm - (10.0 - 2.0_f64.sqrt())).abs() < 1e-12, "{wall:?}");
+    // Across and down as well, t = (1, 1, 1): the cut is (b, a) with b2 + a2 - (b + a)2 / 3 = 1, whose least a
+    // is -sqrt 2 at b = -1 / sqrt 2.
+    let slanting = [at(6.0, 6.0, -4.0), at(-6.0, -6.0, -16.0)];
+    let wall = meet(&slanting, 1.0);
+    let truth = SectionPoint::new(-0.5_f64.sqrt(), 10.0 - 2.0_f64.sqrt());
+    assert!(wall.distance_mm(truth) < 1e-12, "{wall:?}");
+    // A point is a ball; what ends beside the section goes no higher than its end's ball.
+    assert!((meet(&[at(0.0, 1.0, -9.0)], 2.0).apical_mm - 7.0).abs() < 1e-12);
+    let short = [at(0.0, 0.2, -9.5), at(0.0, -0.2, -13.5)];
+    assert!((meet(&short, 1.0).apical_mm - 8.5).abs() < 1e-12, "{:?}", meet(&short, 1.0));
+}
+
+#[test]
 fn a_limit_meets_the_section_where_it_passes_through() {
     let frame = frame();
     let at = |x: f64, y: f64, z: f64| PatientPoint::new(x, y, z);
     // Mesial is -y, buccal -x, apical -z.
     let (p, moved) =
-        meet_section(&frame, &[at(-1.0, 3.0, -9.0), at(-3.0, -1.0, -13.0)], (-3.0, 3.0))
+        meet_section(&frame, &[at(-1.0, 3.0, -9.0), at(-3.0, -1.0, -13.0)], 0.0, (-3.0, 3.0))
             .expect("it passes");
     assert!(p.distance_mm(SectionPoint::new(2.5, 12.0)) < 1e-12 && moved == 0.0, "{p:?}");
     // A canal that turns back meets it twice: the place nearest to the mouth counts.
     let twice =
         [at(0.0, 2.0, -14.0), at(0.0, -2.0, -14.0), at(0.0, -2.0, -11.0), at(0.0, 2.0, -11.0)];
     assert!(
-        (meet_section(&frame, &twice, (-3.0, 3.0)).expect("it passes").0.apical_mm - 11.0).abs()
+        (meet_section(&frame, &twice, 0.0, (-3.0, 3.0)).expect("it passes").0.apical_mm - 11.0)
+            .abs()
             < 1e-12
     );
     // One point is projected, and how far is told.
-    let (p, moved) = meet_section(&frame, &[at(-1.0, 2.5, -9.0)], (-3.0, 3.0)).expect("projected");
+    let (p, moved) =
+        meet_section(&frame, &[at(-1.0, 2.5, -9.0)], 0.0, (-3.0, 3.0)).expect("projected");
     assert!(p.distance_mm(SectionPoint::new(1.0, 9.0)) < 1e-12 && (moved - 2.5).abs() < 1e-12);
-    let beside = meet_section(&frame, &[at(0.0, 5.0, -9.0), at(0.0, 2.0, -9.0)], (-3.0, 3.0));
+    let beside = meet_section(&frame, &[at(0.0, 5.0, -9.0), at(0.0, 2.0, -9.0)], 0.0, (-3.0, 3.0));
     assert!(
         matches!(beside, Err(Unmeasured::LimitMissesSection { nearest_mm }) if (nearest_mm - 2.0).abs() < 1e-12)
     );
     // Drawn across the section, as a sinus floor is: how near to the crest it comes counts.
     let across = [at(3.0, 0.0, -18.0), at(-3.0, 0.0, -8.0)];
-    let (p, _) = meet_section(&frame, &across, (-3.0, 3.0)).expect("it lies in it");
+    let (p, _) = meet_section(&frame, &across, 0.0, (-3.0, 3.0)).expect("it lies in it");
     assert!((p.apical_mm - 8.0).abs() < 1e-12, "{p:?}");
     // On the other side of the mouth, or mistyped.
-    let far = meet_section(&frame, &[at(-37.0, 0.5, -9.0)], (-3.0, 3.0));
+    let far = meet_section(&frame, &[at(-37.0, 0.5, -9.0)], 0.0, (-3.0, 3.0));
     assert!(
         matches!(far, Err(Unmeasured::LimitFar { beside_mm }) if (beside_mm - 34.0).abs() < 1e-9)
     );

@@ -6,8 +6,8 @@ mod common;
 use common::{Scene, build, scene};
 use jawgauge_bone::gum::Source;
 use jawgauge_bone::{
-    BlurSource, BoneWarning, Limit, LimitKind, MeasureOptions, Measured, SiteMeasure, Width,
-    measure_site,
+    BlurSource, BoneWarning, Limit, LimitForm, LimitKind, MeasureOptions, Measured, SiteMeasure,
+    Width, measure_site,
 };
 use jawgauge_phantom::{Cortex, Noise, Profile, Storage, render};
 use jawgauge_space::{PatientPoint, PatientVector, SectionFrame};
@@ -275,7 +275,12 @@ fn limit(scene: &Scene, depth_mm: f64, beside_mm: f64) -> Limit {
     let frame = scene.frame();
     let at = scene.point() + frame.apical() * depth_mm;
     let ends = [-6.0, 6.0].map(|s| at + frame.mesial() * (s + beside_mm));
-    Limit { kind: LimitKind::NerveCanal, points: ends.to_vec(), keep_mm: 2.0 }
+    Limit {
+        kind: LimitKind::NerveCanal,
+        form: LimitForm::default(),
+        points: ends.to_vec(),
+        keep_mm: 2.0,
+    }
 }
 
 /// A place marked anywhere within a voxel is uncertain by the voxel over the root of 3 (rectangular

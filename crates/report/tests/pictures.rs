@@ -4,7 +4,7 @@
 
 mod support;
 
-use jawgauge_bone::{Limit, LimitKind};
+use jawgauge_bone::{Limit, LimitForm, LimitKind};
 use jawgauge_phantom::Profile;
 use jawgauge_report::picture::{
     Arch, Drawing, LocatorInput, LocatorSite, PictureError, draw_locator, draw_plate,
@@ -21,9 +21,15 @@ fn maxilla() -> Case {
     let mut site = Straight::new(profile, -12.0, Arch::Maxilla, 18.0);
     let floor = |y: f64| PatientPoint::new(16.0, y, 10.0);
     site.limits = vec![
-        Limit { kind: LimitKind::SinusFloor, points: vec![floor(-9.0), floor(9.0)], keep_mm: 1.0 },
+        Limit {
+            kind: LimitKind::SinusFloor,
+            form: LimitForm::default(),
+            points: vec![floor(-9.0), floor(9.0)],
+            keep_mm: 1.0,
+        },
         Limit {
             kind: LimitKind::Other,
+            form: LimitForm::default(),
             points: vec![PatientPoint::new(18.0, 3.0, 8.0)],
             keep_mm: 0.5,
         },

@@ -8,6 +8,8 @@ use serde::Serialize;
 use super::budget::entries;
 use super::drilling::{DrillEntry, drill_entries};
 use super::outside::{MissingEntry, StandOutEntry};
+use super::restoration::{CrownEntry, RestorationEntry};
+use super::wall_map::WallMapEntry;
 use super::{
     BudgetEntry, FailedEntry, ScanEntry, WarningEntry, direction, limit_word, point, rounded,
 };
@@ -64,6 +66,8 @@ pub struct FitSite {
     pub tooth: Option<String>,
     /// The answer in a line.
     pub answer: String,
+    /// The crown to be, as far as the case tells of it.
+    pub crown: Option<CrownEntry>,
     /// Fixtures, best first.
     pub fits: Vec<FitEntry>,
     /// What was seen, why it matters, what to do.
@@ -109,6 +113,13 @@ pub struct FitEntry {
     pub drilling: Vec<DrillEntry>,
     /// Number of the first drill that leaves less than is required.
     pub drilling_short_at: Option<usize>,
+    /// Rules of the restoration held against the pose.
+    pub restoration: Vec<RestorationEntry>,
+    /// The worst verdict of these; `null` where the case gives nothing to judge.
+    pub restoration_verdict: Option<&'static str>,
+    /// The walls by angle and depth, where they were asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub wall_map: Option<WallMapEntry>,
 }
 
 /// Where a fixture stands.
@@ -295,6 +306,9 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
         verdict: fit.verdict.as_str(),
         drilling: drill_entries(fit),
         drilling_short_at: drilling_short_at(&fit.drilling),
+        restoration: Vec::new(),
+        restoration_verdict: None,
+        wall_map: None,
     }
 }
 

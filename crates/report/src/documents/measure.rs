@@ -1,4 +1,6 @@
-use jawgauge_bone::{BlurSource, Measured, Plate, SiteMeasure, ThresholdSource, Unmeasured, Width};
+use jawgauge_bone::{
+    BlurSource, LimitForm, Measured, Plate, SiteMeasure, ThresholdSource, Unmeasured, Width,
+};
 use jawgauge_section::PatientSide;
 use jawgauge_space::SectionFrame;
 use jawgauge_volume::VolumeGeometry;
@@ -181,7 +183,11 @@ pub struct WidthEntry {
 pub struct LimitEntry {
     /// What it is.
     pub kind: &'static str,
-    /// From the crest to where it meets the section, along apical.
+    /// `line` (a point or a polyline) or `surface`.
+    pub form: &'static str,
+    /// The radius of a canal; `null` where none is given.
+    pub radius_mm: Option<f64>,
+    /// From the crest to where it meets the section, along apical: to a canal's near wall, to a surface's plane.
     pub height_mm: Option<f64>,
     /// Expanded uncertainty.
     pub u95_mm: Option<f64>,
@@ -218,6 +224,8 @@ pub fn measure_site_entry(
         .iter()
         .map(|limit| LimitEntry {
             kind: limit_word(limit.kind),
+            form: if limit.form == LimitForm::Surface { "surface" } else { "line" },
+            radius_mm: Some(limit.radius_mm()).filter(|mm| *mm > 0.0).map(rounded),
             height_mm: limit.height.as_ref().ok().map(|h| rounded(h.mm)),
             u95_mm: limit.height.as_ref().ok().map(|h| rounded(h.u95_mm)),
             budget: limit.height.as_ref().ok().map(budget),

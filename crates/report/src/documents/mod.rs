@@ -9,6 +9,8 @@ mod fit;
 mod inspect;
 mod measure;
 mod outside;
+mod restoration;
+mod wall_map;
 
 use jawgauge_space::{PatientDir, PatientPoint};
 use serde::Serialize;
@@ -24,6 +26,8 @@ pub use measure::{
     FrameEntry, LimitEntry, MeasureDocument, MeasureSite, ScanEntry, WidthEntry, measure_site_entry,
 };
 pub use outside::{MissingEntry, MissingLevelEntry, StandOutEntry};
+pub use restoration::{CrownEntry, RestorationEntry};
+pub use wall_map::{WallMapEntry, WallRow, wall_rows};
 
 /// A warning: a stable code, and a sentence that says what was seen, why it matters, what to do.
 #[derive(Debug, Clone, PartialEq, Serialize)]

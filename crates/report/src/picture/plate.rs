@@ -76,9 +76,11 @@ pub(crate) struct Scene<'a> {
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct LimitMark {
     pub(crate) at: SectionPoint,
+    /// What the distance is kept from: the middle of a canal with a radius, else the same place.
+    pub(crate) middle: SectionPoint,
     /// How far it lies from the drawn section at most, mm.
     pub(crate) off_mm: f64,
-    /// Radius of what must be kept from it in the drawn section, mm. The ball about a point off
+    /// Radius about the middle of what must be kept from it in the drawn section, mm. The ball about a point off
     /// the site's section is cut in a smaller circle, or not at all; a limit marked in another
     /// section than the drawn one may run on to it, so that the whole distance is drawn.
     pub(crate) kept_mm: f64,
@@ -92,15 +94,18 @@ impl<'a> Scene<'a> {
         let limits = &input.measure.limits;
         let drawn = |limit: &LimitHeight| {
             let at = limit.at?;
-            let (keep_mm, moved_mm) = (limit.keep_mm, limit.moved_mm);
+            let (radius_mm, moved_mm) = (limit.radius_mm(), limit.moved_mm);
+            let keep_mm = limit.keep_mm + radius_mm;
+            let middle = SectionPoint::new(at.buccal_mm, at.apical_mm + radius_mm);
             Some(match own {
                 None => {
                     let kept_mm = (keep_mm.powi(2) - moved_mm.powi(2)).max(0.0).sqrt();
-                    LimitMark { at, off_mm: moved_mm, kept_mm }
+                    LimitMark { at, middle, off_mm: moved_mm, kept_mm }
                 }
                 Some(own) => {
                     let (at, beside_mm) = own.frame.section_from_patient(site.patient(at));
-                    LimitMark { at, off_mm: beside_mm.abs() + moved_mm, kept_mm: keep_mm }
+                    let (middle, _) = own.frame.section_from_patient(site.patient(middle));
+                    LimitMark { at, middle, off_mm: beside_mm.abs() + moved_mm, kept_mm: keep_mm }
                 }
             })
         };

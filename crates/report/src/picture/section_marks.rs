@@ -60,7 +60,12 @@ pub(crate) fn lines(canvas: &mut Canvas, scene: &Scene<'_>, view: &View) {
     for mark in scene.limits.iter().flatten() {
         let spot = view.spot(mark.at);
         if mark.kept_mm > 0.0 {
-            canvas.circle(spot, mark.kept_mm * view.units_per_mm, None, keep_line());
+            canvas.circle(
+                view.spot(mark.middle),
+                mark.kept_mm * view.units_per_mm,
+                None,
+                keep_line(),
+            );
         }
         for (x, y) in [(CROSS, CROSS), (CROSS, -CROSS)] {
             let (a, b) = (Spot::new(spot.x - x, spot.y - y), Spot::new(spot.x + x, spot.y + y));
@@ -117,7 +122,7 @@ pub(crate) fn names(canvas: &mut Canvas, scene: &Scene<'_>, view: &View, places:
     for (mark, name) in scene.limits.iter().zip(&scene.limit_names) {
         if let Some(mark) = mark {
             let kept = mark.kept_mm * view.units_per_mm;
-            put(view.spot(mark.at), name, kept.max(CROSS + 2.0));
+            put(view.spot(mark.middle), name, kept.max(CROSS + 2.0));
         }
     }
     if let Some(at) = middle_of_cut(scene) {

@@ -127,6 +127,10 @@ pub(crate) fn unmeasured(why: &Unmeasured) -> String {
         Unmeasured::LimitMissesSection { nearest_mm } => {
             format!("not measured: it passes this section by {} mm", mm(nearest_mm))
         }
+        Unmeasured::LimitSteep { .. } => "not measured: its surface is too steep".to_owned(),
+        Unmeasured::LimitMarksFar { nearest_mm } => {
+            format!("not measured: marked {} mm away", mm(nearest_mm))
+        }
         _ => "not measured".to_owned(),
     }
 }
@@ -179,6 +183,11 @@ pub(crate) fn warning(warning: &BoneWarning) -> String {
         BoneWarning::LimitMoved { kind, by_mm } => {
             format!("the point given for the {} was moved {} mm", limit_name(*kind), mm(*by_mm))
         }
+        BoneWarning::LimitBent { kind, by_mm } => format!(
+            "the points given for the {} miss one plane by {} mm",
+            limit_name(*kind),
+            mm(*by_mm)
+        ),
         BoneWarning::BoneBeside { gap_mm, .. } => format!(
             "other bone lies {} mm beside the ridge, and widths count only the bone under the crest",
             mm(*gap_mm)

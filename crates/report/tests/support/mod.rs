@@ -3,7 +3,7 @@
 
 pub(crate) mod drawn;
 
-use jawgauge_bone::{Limit, LimitKind, MeasureOptions, SiteMeasure, measure_site};
+use jawgauge_bone::{Limit, LimitForm, LimitKind, MeasureOptions, SiteMeasure, measure_site};
 use jawgauge_fixture::{Fit, FitContext, FixtureSolid, Neighbour, Pose, RequiredWalls, fit_site};
 use jawgauge_phantom::{
     Cortex, CrossSection, GridOptions, Noise, Profile, Ridge, RidgeLook, SoftTissue, Storage,
@@ -56,8 +56,12 @@ pub(crate) struct Put {
 pub(crate) fn demo(put: impl FnOnce(&SiteMeasure) -> Option<Put>) -> Case {
     let jaw = demo_jaw().expect("the demonstration jaw");
     let truth = jaw.truth;
-    let canal =
-        Limit { kind: LimitKind::NerveCanal, points: truth.canal_roof.clone(), keep_mm: 2.0 };
+    let canal = Limit {
+        kind: LimitKind::NerveCanal,
+        form: LimitForm::default(),
+        points: truth.canal_roof.clone(),
+        keep_mm: 2.0,
+    };
     let neighbours: Vec<Neighbour> = truth
         .neighbours
         .iter()
