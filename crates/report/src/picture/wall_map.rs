@@ -1,6 +1,6 @@
 //! The walls all round a fixture, unrolled, and three sections through its axis.
 
-use jawgauge_fixture::{Fit, NoWall, RequiredWalls, SpaceWall, SpaceWalls, WallMap, WallsTo};
+use jawgauge_fixture::{Fit, RequiredWalls, SpaceWall, SpaceWalls, WallMap, WallsTo};
 use jawgauge_section::{Interpolation, SectionImage};
 use jawgauge_space::{PatientPoint, PatientVector, SectionFrame, SectionPoint};
 use jawgauge_volume::Volume;
@@ -19,6 +19,8 @@ const MARGIN: f64 = 36.0;
 /// The map: where it stands, its width, its greatest height, and its greatest scale down.
 const MAP: Rect = Rect { x: 106.0, y: 128.0, width: 720.0, height: 300.0 };
 const MOST_UNITS_PER_MM: f64 = 26.0;
+/// A mark keeps labels so far off its middle.
+const MARK: f64 = 6.0;
 /// Scale of thickness beside it.
 const BAR: Rect = Rect { x: 900.0, y: 140.0, width: 26.0, height: 182.0 };
 /// What is told below that scale takes so much, and the sections' names so much.
@@ -143,24 +145,37 @@ fn map(canvas: &mut Canvas, map: &WallMap, walls: &SpaceWalls, required: Require
             levels.push(asked);
         }
     }
-    for level in levels {
+    for &level in &levels {
         let asked = [required.buccal_mm, required.lingual_mm].contains(&level);
         let look = Line::plain(INK, if asked { 2.2 } else { 0.9 });
         for (a, b) in iso_lines(map, level) {
             let spot = |p: (f64, f64)| Spot::new(x_of(p.0), y_of(p.1));
             canvas.line(spot(a), spot(b), look);
         }
-        label(canvas, &mut places, map, level, &|p| Spot::new(x_of(p.0), y_of(p.1)));
     }
-    for (name, wall) in [
+    axes(canvas, bottom, length, &x_of, &y_of);
+    let at = |wall: &SpaceWall| Spot::new(x_of(turned(wall.angle_deg)), y_of(wall.depth_mm));
+    let marks: Vec<(&str, SpaceWall, Spot)> = [
         ("buccal", walls.buccal),
         ("mesial", walls.mesial),
         ("lingual", walls.lingual),
         ("distal", walls.distal),
-    ] {
-        least_mark(canvas, &mut places, name, wall, &|p| Spot::new(x_of(turned(p.0)), y_of(p.1)));
+    ]
+    .into_iter()
+    .filter_map(|(name, wall)| wall.ok().map(|wall| (name, wall, at(&wall))))
+    .collect();
+    for (_, _, at) in &marks {
+        places.take(Rect::new(at.x - MARK, at.y - MARK, 2.0 * MARK, 2.0 * MARK));
     }
-    axes(canvas, bottom, length, &x_of, &y_of);
+    for mark in &marks {
+        least_mark(canvas, &mut places, mark);
+    }
+    for (_, _, at) in &marks {
+        canvas.circle(*at, 4.0, Some((WHITE, 1.0)), Line::plain(INK, 1.6));
+    }
+    for level in levels {
+        label(canvas, &mut places, map, level, &|p| Spot::new(x_of(p.0), y_of(p.1)));
+    }
     bottom
 }
 
@@ -193,24 +208,23 @@ fn label(
     }
 }
 
+/// The least wall of a side, on a lead to its place.
 fn least_mark(
     canvas: &mut Canvas,
     places: &mut Places,
-    name: &str,
-    wall: Result<SpaceWall, NoWall>,
-    spot: &dyn Fn((f64, f64)) -> Spot,
+    (name, wall, at): &(&str, SpaceWall, Spot),
 ) {
-    let Ok(wall) = wall else { return };
-    let at = spot((wall.angle_deg, wall.depth_mm));
-    canvas.circle(at, 4.0, Some((WHITE, 1.0)), Line::plain(INK, 1.6));
     let text = format!("{name} {}", words::with_u95(wall.wall_mm, wall.u95_mm));
     let width = super::font::text_width(&text, 12.0, true) + 8.0;
     let rects: Vec<Rect> = [(8.0, -20.0), (-8.0 - width, -20.0), (8.0, 6.0), (-8.0 - width, 6.0)]
         .iter()
-        .flat_map(|(x, y)| (0..4).map(move |n| (*x, *y + 18.0 * f64::from(n))))
+        .flat_map(|(x, y)| (0..6).map(move |n| (*x, *y + 18.0 * f64::from(n))))
         .map(|(x, y)| Rect::new(at.x + x, at.y + y, width, 17.0))
         .collect();
     if let Some(rect) = places.put(&rects) {
+        let end =
+            Spot::new(at.x.clamp(rect.x, rect.right()), at.y.clamp(rect.y, rect.y + rect.height));
+        canvas.line(*at, end, Line::plain(INK, 1.6));
         canvas.rect(&rect, WHITE);
         canvas.text(Spot::new(rect.x + 4.0, rect.y + 13.0), &text, Type::bold(12.0));
     }
