@@ -9,8 +9,10 @@
 use std::path::{Path, PathBuf};
 
 use jawgauge_bone::{
-    MeasureOptions, Plate, SiteMeasure, Unmeasured, measure_site, survey_blur, survey_greys,
+    BoneSurface, MeasureOptions, OrientedBox, Plate, SiteMeasure, SurfaceError, Unmeasured,
+    measure_site, survey_blur, survey_greys,
 };
+use jawgauge_fixture::{FixtureSolid, Pose, space_walls};
 use jawgauge_intake::read_scan;
 use jawgauge_section::{RidgeAxis, section_frame};
 use jawgauge_space::{PatientPoint, PatientVector};
@@ -147,6 +149,55 @@ fn plates_of_a_simulated_scanner_are_true_within_their_uncertainty_or_their_rang
     println!("{held} of {ranges} ranges held, {untold} plates beside metal not told");
     assert!(untold <= 3, "{untold} plates not told");
     assert!(held as f64 >= HELD * ranges as f64, "{held} of {ranges} ranges");
+}
+
+/// A fixture down the middle of each ridge: where the ridge's faces run straight down, half of its true width
+/// less half of the fixture's is left on either side.
+#[test]
+fn walls_round_a_fixture_in_a_simulated_scanner_are_true_within_their_uncertainty() {
+    let mut walls = Errors::default();
+    let mut refused = Vec::new();
+    for name in names() {
+        let (truth, site) = measured(&name);
+        let scan = read_scan(&folder().join(format!("{name}.zip")), None).expect("read");
+        let bone = &site.bone;
+        let crest = bone.crest.apical_mm;
+        let region = OrientedBox {
+            frame: bone.frame,
+            least_mm: [-9.0, crest - 2.5, -6.0],
+            most_mm: [9.0, crest + 16.0, 6.0],
+        };
+        let surface = match BoneSurface::around(&scan.volume, bone, &region) {
+            Ok(surface) => surface,
+            Err(why @ (SurfaceError::Coarse { .. } | SurfaceError::ThinWalls)) => {
+                refused.push((name, why));
+                continue;
+            }
+            Err(why) => panic!("{name}: {why}"),
+        };
+        let solid = FixtureSolid::cylinder(2.0, 10.0).expect("a body");
+        let apical = PatientVector::from(truth.apical).direction().expect("a direction");
+        let pose = Pose { platform: PatientPoint::from(truth.at), apical };
+        let map = space_walls(&surface, bone, &solid, &pose).map;
+        let near_metal =
+            |mm: f64| truth.levels.iter().any(|l| l.metal && (l.level_mm - mm).abs() <= 2.0);
+        for level in truth.levels.iter().filter(|l| l.buccal_plate_mm.is_some()) {
+            if near_metal(level.level_mm) {
+                continue;
+            }
+            let row = map.depths_mm.iter().position(|d| (d - level.level_mm).abs() < 1e-6);
+            let row = row.expect("a row");
+            for angle in [0.0, 180.0] {
+                let column = map.angles_deg.iter().position(|a| *a == angle).expect("a column");
+                let cell = map.cell(row, column);
+                let found = cell.wall.expect("a wall");
+                walls.0.push((found - (0.5 * level.width_mm - 1.0), cell.u95_mm));
+            }
+        }
+    }
+    println!("no surface: {refused:?}");
+    assert!(refused.len() <= 2, "{refused:?}");
+    walls.assert_small("walls", MEAN_ERROR_MM);
 }
 
 /// The scanner's blur, read from the whole scan, is what the sites' own edges tell: within a tenth.
