@@ -226,8 +226,11 @@ fn fixtures_that_cannot_be_read_are_refused_with_file_line_and_key() {
             drills("2.0", "1.8"),
             &["`diameter_mm`: 1.8 mm follows a drill of 2 mm", "order of use"][..],
         ),
-        (drills("2.0", "18"), &["`diameter_mm`: 18", "[[drills]] 2 of [[fixture]] 1", "0.5 to 10"]),
-        (drills("0", "2.0"), &["`diameter_mm`: 0 is out of range", "[[drills]] 1"]),
+        (
+            drills("2.0", "18"),
+            &["`diameter_mm`: 18", "[[fixture.drills]] 2 of [[fixture]] 1", "0.5 to 10"],
+        ),
+        (drills("0", "2.0"), &["`diameter_mm`: 0 is out of range", "[[fixture.drills]] 1"]),
         (drills("2.0", "nan"), &["`diameter_mm`", "finite"]),
         (with("drills = [{diameter_mm = 2.0, length_mm = 80.0}]\n"), &["`length_mm`: 80"]),
         (with("drills = [{diameter_mm = 2.0}]\n"), &["`length_mm` is missing"]),

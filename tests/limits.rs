@@ -63,7 +63,14 @@ fn a_floor_is_met_where_its_plane_lies_below_the_crest() {
     assert_near(triple(&height, "/at")[2], -8.0, WITHIN_MM, "below the crest");
     assert_eq!((text(&height, "/form"), at(&height, "/radius_mm")), ("surface", &Value::Null));
     assert_near(number(&clearance, "/clearance_mm"), 2.4254, EXACT_MM, "clearance");
-    assert_near(number(&clearance, "/u95_mm"), U95_MARK_MM, 1e-3, "uncertainty");
+    // The rim's foot on the plane lies 2.4254 x 0.25 / sqrt 1.0625 further, at x = 2.588, where the marks count
+    // 0.1765, 0.3235 and 0.5 times, 0.6211 of one; where the rim is nearer to one of them, up to all of it.
+    let u95 = number(&clearance, "/u95_mm");
+    assert!((0.6211 * U95_MARK_MM..=U95_MARK_MM).contains(&(u95 + 5e-4)), "{u95}");
+    // Below the middle of the crest they count 0.5, 0 and 0.5 times; along a slope of 1 in 4.
+    let marked = U95_MARK_MM * 0.5_f64.sqrt() * 1.0625_f64.sqrt();
+    let u95 = number(&height, "/u95_mm");
+    assert!(u95 >= marked && u95 <= marked.hypot(0.25), "{u95}, of which {marked} of the marks");
     assert_eq!(text(&clearance, "/verdict"), "met");
     assert!(codes(&document, "/sites/0/warnings").iter().all(|c| !c.starts_with("limit")));
     // A fixture that reaches through it stands into it by that much.
@@ -80,10 +87,11 @@ fn a_bent_floor_is_taken_at_its_most_crestal_mark_and_told() {
     let (height, clearance, document) = told(floor);
     assert_near(number(&height, "/height_mm"), 11.0, WITHIN_MM, "height");
     assert_near(number(&clearance, "/clearance_mm"), 3.0, EXACT_MM, "clearance");
-    // A voxel over the root of 3, and 2.5 mm over the root of 12 (rectangular): 2 x 0.7421.
-    let u95 = 2.0 * (0.3 / 3.0_f64.sqrt()).hypot(2.5 / 12.0_f64.sqrt());
-    assert_near(number(&clearance, "/u95_mm"), u95, 1e-3, "uncertainty");
-    assert!(number(&height, "/u95_mm") >= u95);
+    // 2.5 mm over the root of 12 (rectangular), and of a voxel over the root of 3 the share of five marks that
+    // spread by the root of 12.8 either way: sqrt(1 / 5) in their middle, sqrt((1 + 4 / 12.8) / 5) at the rim.
+    let u95 = |share: f64| 2.0 * (share.sqrt() * 0.3 / 3.0_f64.sqrt()).hypot(2.5 / 12.0_f64.sqrt());
+    assert_near(number(&clearance, "/u95_mm"), u95((1.0 + 4.0 / 12.8) / 5.0), 1e-3, "uncertainty");
+    assert!(number(&height, "/u95_mm") >= u95(0.2));
     let told = list(&document, "/sites/0/warnings");
     let bent = told.iter().find(|w| text(w, "/code") == "limit-bent").expect("told");
     assert!(text(bent, "/message").contains("2.5 mm"), "{bent}");
@@ -96,6 +104,16 @@ fn a_floor_that_is_marked_elsewhere_or_too_steep_has_no_height_and_is_never_met(
         (
             "surface = [[2.5, -4.0, -9.0], [2.5, 4.0, -9.0], [2.6, 0.0, -3.0]]",
             "degrees from square",
+        ),
+        // Within reach, but a millimetre apart: 0.3 / sqrt 3 x 2 x sqrt((1 + (4 / 0.5)^2) / 4) = 1.4 mm.
+        (
+            "surface = [[3.5, -0.5, -9.0], [4.5, -0.5, -9.0], [4.5, 0.5, -9.0], [3.5, 0.5, -9.0]]",
+            "leave ± 1.4 mm",
+        ),
+        // As far from each other as one likes, but all of them beyond.
+        (
+            "surface = [[0.0, 7.0, -9.0], [2.0, 9.0, -9.0], [-2.0, 9.0, -9.0]]",
+            "mark it all round the site",
         ),
     ] {
         let bench = Bench::p0();

@@ -268,3 +268,48 @@ fn walls_all_round_are_written_as_a_table_and_where_asked_for_into_the_document(
     // The box is 6 mm wide and the fixture 4 mm: 1 mm at best.
     assert_near(least, 1.0, WITHIN_MM, "the least wall");
 }
+
+#[test]
+fn a_root_given_apex_first_and_contact_areas_on_one_side_are_warned_of() {
+    let bench = Bench::p0();
+    let told = |teeth: &str, code: &str, words: &str| {
+        let case = [P0_HEAD, P0_SITE, teeth, CROWN, P0_POSE, P0_FIXTURE].concat();
+        let document = bench.document("fit", &case);
+        let warnings = list(&document, "/sites/0/warnings");
+        let those: Vec<&str> = warnings
+            .iter()
+            .filter(|w| text(w, "/code") == code)
+            .map(|w| text(w, "/message"))
+            .collect();
+        let found = run(&args!["fit", bench.case(&case)]);
+        assert_eq!(found.err.contains(code), !those.is_empty(), "{}", found.err);
+        assert!(those.iter().all(|w| w.contains(words)), "{those:?}");
+        those.len()
+    };
+    assert_eq!(told(TEETH, "root-upside-down", ""), 0);
+    assert_eq!(told(TEETH, "contacts-on-one-side", ""), 0);
+    let turned = TEETH
+        .replace("[[0.0, -8.0, 4.0], [0.0, -8.0, -8.0]]", "[[0.0, -8.0, -8.0], [0.0, -8.0, 4.0]]");
+    assert_eq!(told(&turned, "root-upside-down", "root of 34 runs 12.0 mm towards the mouth"), 1);
+    let one_side = TEETH.replace("contact = [0.0, 5.0, 9.0]", "contact = [0.0, -4.0, 9.0]");
+    assert_eq!(told(&one_side, "contacts-on-one-side", "34 and 36 lie on one side"), 1);
+}
+
+#[test]
+fn another_fixture_alone_is_enough_for_the_angle_between_axes() {
+    let bench = Bench::p0();
+    let site = |id: &str, y: f64| {
+        format!(
+            "[[site]]\nid = \"{id}\"\nat = [0.0, {y:.1}, 3.0]\n  [site.pose]\n  platform = [0.0, {y:.1}, 3.0]\n  apical = [0.0, 0.0, -1.0]\n"
+        )
+    };
+    let explained = |sites: &str| {
+        let case = [P0_HEAD, sites, P0_FIXTURE].concat();
+        run(&args!["fit", bench.case(&case), "--explain"]).out
+    };
+    let alone = explained(&site("a", 0.0));
+    let words = "`angle_deg` is left out: it needs a neighbour, or a fixture at another site";
+    assert!(alone.contains(words), "{alone}");
+    let both = explained(&[site("a", -4.0), site("b", 4.0)].concat());
+    assert!(both.contains("axis to the fixture at b") && !both.contains("`angle_deg`"), "{both}");
+}

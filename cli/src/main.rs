@@ -2,6 +2,7 @@
 
 mod answer;
 mod args;
+mod beside;
 mod case;
 mod demo;
 mod drilling;

@@ -147,6 +147,11 @@ fn crown_line(crown: &Crown, arch: Arch) -> String {
     )
 }
 
+/// Whether a rule is held under the same key as another.
+fn is_as(rule: RestorativeRule, other: RestorativeRule) -> bool {
+    (rule, other) == (RestorativeRule::FixtureAngle, RestorativeRule::RootAngle)
+}
+
 /// Rules that are switched off or lack what they need, for `--explain`.
 pub(crate) fn left_out(session: &Session, restored: &Restored) -> String {
     let Some(checks) = restored.checks.first() else { return String::new() };
@@ -183,7 +188,12 @@ pub(crate) fn left_out(session: &Session, restored: &Restored) -> String {
             RestorativeRule::EmergenceAngle,
             "`emergence` in [site.restoration], a millimetre or more from the platform",
         ),
-        ("angle_deg", rules.angle_deg.is_some(), RestorativeRule::RootAngle, "a neighbour"),
+        (
+            "angle_deg",
+            rules.angle_deg.is_some(),
+            RestorativeRule::RootAngle,
+            "a neighbour, or a fixture at another site of the case",
+        ),
         (
             "room_mm",
             rules.room_mm.is_some(),
@@ -199,7 +209,7 @@ pub(crate) fn left_out(session: &Session, restored: &Restored) -> String {
     ] {
         if !is_on {
             let _ = writeln!(text, "  Rule `{key}` is switched off.");
-        } else if !checks.iter().any(|c| c.rule == rule) {
+        } else if !checks.iter().any(|c| c.rule == rule || is_as(c.rule, rule)) {
             let _ = writeln!(text, "  Rule `{key}` is left out: it needs {needs}.");
         }
     }

@@ -17,7 +17,7 @@ use crate::output::{Existing, Outputs, check_free, is_stdout, note, print};
 use crate::pictures;
 use crate::restored::{self, Restored};
 use crate::session::{MeasuredSite, Session};
-use crate::{drilling, explain, tables, together, warn, warn_fit};
+use crate::{beside, drilling, explain, tables, together, warn, warn_fit};
 
 /// Version of the program, for documents.
 pub(crate) const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -94,9 +94,13 @@ pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
     text.push('\n');
     tell(&fitted.session);
     for (site, found) in fitted.session.measured().zip(&fitted.found) {
-        let shown = found.fits.first().map(|f| warn_fit::of_shown(f, fitted.session.case.arch));
+        let arch = fitted.session.case.arch;
+        let shown = found.fits.first().map(|f| warn_fit::of_shown(f, arch));
+        let mut warnings = shown.unwrap_or_default();
+        warnings.extend(beside::warnings(site));
+        warnings.extend(together::warnings(&fitted.session, site));
         let place = quoted(&site.site.id);
-        for line in tables::warning_lines(&place, &shown.unwrap_or_default()) {
+        for line in tables::warning_lines(&place, &warnings) {
             note(&line);
         }
         // What is wrong with a pose is wrong for every fixture.
@@ -200,6 +204,7 @@ fn fit_site_entry(
     if found.fits.iter().any(|f| f.space.is_none()) {
         warnings.push(warn::of_mesial_distal(found.no_surface.as_ref()));
     }
+    warnings.extend(beside::warnings(site));
     warnings.extend(together::warnings(session, site));
     FitSite {
         id: site.site.id.clone(),

@@ -156,6 +156,9 @@ pub(crate) fn unmeasured(why: &Unmeasured) -> String {
         Unmeasured::LimitMarksFar { nearest_mm } => format!(
             "its nearest mark is {nearest_mm:.1} mm from where it lies below the crest: mark it there"
         ),
+        Unmeasured::LimitUncertain { u95_mm } => format!(
+            "its marks lie too close together, or too far from the site, and leave ± {u95_mm:.1} mm: mark it all round the site, some millimetres apart"
+        ),
         _ => "it could not be measured: check it on the scan".to_owned(),
     }
 }

@@ -40,7 +40,7 @@ pub(super) fn fixtures(top: &Section<'_>, folder: &Path) -> Result<Fixtures, Cli
         })?;
         let source = Source { name: shown_name(&path), text };
         let document = source.parse()?;
-        let list = Section::new(&source, "", document.as_table(), 1, &["schema", "fixture"])?;
+        let list = Section::new(&source, document.as_table(), 1, &["schema", "fixture"])?;
         if list.text("schema")?.as_deref() != Some("fixtures/1") {
             return Err(list.missing("schema", "write schema = \"fixtures/1\""));
         }

@@ -142,7 +142,7 @@ impl Case {
 
     fn from_source(source: &Source, folder: &Path) -> Result<Self, CliError> {
         let document = source.parse()?;
-        let top = Section::new(source, "", document.as_table(), 1, TOP)?;
+        let top = Section::new(source, document.as_table(), 1, TOP)?;
         match top.text("schema")?.as_deref() {
             Some("case/1") => {}
             Some(other) => {

@@ -20,6 +20,10 @@ const NEIGHBOUR: &[&str] =
 /// Coordinates beyond this, mm, are no place in a patient.
 const FARTHEST_MM: f64 = 10_000.0;
 
+/// Neck and apex closer than this, mm, are one mark set twice: no root is that short, and a direction between them is
+/// that of the hand.
+const SHORTEST_ROOT_MM: f64 = 1.0;
+
 pub(super) struct Ridge {
     pub(super) arch: Arch,
     pub(super) axis: Vec<PatientPoint>,
@@ -262,6 +266,11 @@ fn neighbour(section: &Section<'_>, universal: bool) -> Result<Neighbour, CliErr
     let root: [PatientPoint; 2] = root.try_into().map_err(|_| {
         section.bad("root", "not two points", "give the root's axis, [[neck], [apex]]")
     })?;
+    let length_mm = root[0].distance_mm(root[1]);
+    if !(length_mm >= SHORTEST_ROOT_MM) {
+        let what = format!("neck and apex lie {length_mm:.2} mm apart, which is no root");
+        return Err(section.bad("root", what, "give the root's axis, [[neck], [apex]]"));
+    }
     let root_diameter_mm = section
         .number_in("root_diameter_mm", 0.1, 20.0)?
         .ok_or_else(|| section.missing("root_diameter_mm", "give the root's diameter, mm"))?;

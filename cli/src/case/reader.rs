@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use toml_edit::{Document, Item, TableLike};
 
-use crate::error::{CliError, exit, quoted};
+use crate::error::{CliError, exit, plain, quoted};
 
 /// The text of a case file and the name by which errors call it.
 pub(crate) struct Source {
@@ -40,8 +40,10 @@ impl Source {
 /// One table of a case file, whose keys are all known.
 pub(crate) struct Section<'a> {
     source: &'a Source,
-    /// How errors call the table: `[walls]`, `[[site]] 2`, or nothing for the top.
+    /// How errors call the table: `[walls]`, `[[site.limit]] 1 of [[site]] 2`, or nothing for the top.
     path: String,
+    /// Its full name in the file: `site.limit`.
+    name: String,
     table: &'a dyn TableLike,
     line: usize,
 }
@@ -50,12 +52,15 @@ impl<'a> Section<'a> {
     /// A table whose keys must all be among `known`.
     pub(crate) fn new(
         source: &'a Source,
-        path: &str,
         table: &'a dyn TableLike,
         line: usize,
         known: &[&str],
     ) -> Result<Self, CliError> {
-        let section = Self { source, path: path.to_owned(), table, line };
+        Self { source, path: String::new(), name: String::new(), table, line }.checked(known)
+    }
+
+    fn checked(self, known: &[&str]) -> Result<Self, CliError> {
+        let (table, section) = (self.table, self);
         for (key, _) in table.iter() {
             if !known.contains(&key) {
                 let nearest = known.iter().max_by(|a, b| {
@@ -136,6 +141,24 @@ impl<'a> Section<'a> {
         self.as_number(key, item).map(Some)
     }
 
+    /// A number within a range, or `false`: `Some(None)` where it is switched off.
+    pub(crate) fn number_or_off(
+        &self,
+        key: &str,
+        low: f64,
+        high: f64,
+    ) -> Result<Option<Option<f64>>, CliError> {
+        let Some(item) = self.item(key) else { return Ok(None) };
+        if self.is_off(key) {
+            return Ok(Some(None));
+        }
+        if !(item.is_float() || item.is_integer()) {
+            let remedy = format!("give a number, {low} to {high}, or false");
+            return Err(self.bad(key, format!("{} is no number", shown(item)), &remedy));
+        }
+        Ok(self.number_in(key, low, high)?.map(Some))
+    }
+
     /// A number within a range.
     pub(crate) fn number_in(
         &self,
@@ -165,13 +188,18 @@ impl<'a> Section<'a> {
     }
 
     pub(crate) fn numbers(&self, key: &str) -> Result<Option<Vec<f64>>, CliError> {
+        self.numbers_or_say(key, "give a list of numbers")
+    }
+
+    /// Numbers, or an error that says what to give.
+    pub(crate) fn numbers_or_say(
+        &self,
+        key: &str,
+        remedy: &str,
+    ) -> Result<Option<Vec<f64>>, CliError> {
         let Some(item) = self.item(key) else { return Ok(None) };
         let Some(array) = item.as_array() else {
-            return Err(self.bad(
-                key,
-                format!("{} is not a list", shown(item)),
-                "give a list of numbers",
-            ));
+            return Err(self.bad(key, format!("{} is not a list", shown(item)), remedy));
         };
         array
             .iter()
@@ -210,20 +238,39 @@ impl<'a> Section<'a> {
         Ok(Some(rows))
     }
 
+    /// The full name of a key of this table.
+    fn under(&self, key: &str) -> String {
+        if self.name.is_empty() { key.to_owned() } else { format!("{}.{key}", self.name) }
+    }
+
+    fn part(
+        &self,
+        key: &str,
+        path: String,
+        table: &'a dyn TableLike,
+        line: usize,
+        known: &[&str],
+    ) -> Result<Self, CliError> {
+        let path = if self.path.is_empty() { path } else { format!("{path} of {}", self.path) };
+        let (source, name) = (self.source, self.under(key));
+        Self { source, path, name, table, line }.checked(known)
+    }
+
     /// A table under this one.
     pub(crate) fn table(&self, key: &str, known: &[&str]) -> Result<Option<Section<'a>>, CliError> {
         let Some(item) = self.item(key) else { return Ok(None) };
         let table = item
             .as_table_like()
-            .ok_or_else(|| self.bad(key, "not a table", &format!("write [{key}]")))?;
-        Section::new(self.source, &format!("[{key}]"), table, self.line_of(key), known).map(Some)
+            .ok_or_else(|| self.bad(key, "not a table", &format!("write [{}]", self.under(key))))?;
+        self.part(key, format!("[{}]", self.under(key)), table, self.line_of(key), known).map(Some)
     }
 
     /// An array of tables under this one.
     pub(crate) fn tables(&self, key: &str, known: &[&str]) -> Result<Vec<Section<'a>>, CliError> {
         let Some(item) = self.item(key) else { return Ok(Vec::new()) };
         let not_tables = || {
-            let remedy = format!("write [[{key}]] for each, or {key} = [{{…}}, …]");
+            let name = self.under(key);
+            let remedy = format!("write [[{name}]] for each, or {key} = [{{…}}, …]");
             self.bad(key, "not a list of tables", &remedy)
         };
         let mut tables: Vec<(&'a dyn TableLike, Option<Range<usize>>)> = Vec::new();
@@ -242,21 +289,19 @@ impl<'a> Section<'a> {
             .enumerate()
             .map(|(n, (table, span))| {
                 let line = span.map_or(self.line, |s| self.source.line(&s));
-                let path = format!("[[{key}]] {}", n + 1);
-                let path =
-                    if self.path.is_empty() { path } else { format!("{path} of {}", self.path) };
-                Section::new(self.source, &path, table, line, known)
+                self.part(key, format!("[[{}]] {}", self.under(key), n + 1), table, line, known)
             })
             .collect()
     }
 }
 
+/// A value as TOML writes it, its quotes with it.
 fn shown(item: &Item) -> String {
     let text = item.to_string();
     let text = text.trim();
     if text.chars().count() > 40 {
         let head: String = text.chars().take(40).collect();
-        return format!("{} …", head.escape_debug());
+        return format!("{} …", plain(&head));
     }
-    text.escape_debug().to_string()
+    plain(text)
 }

@@ -48,10 +48,7 @@ pub(super) fn rules(top: &Section<'_>) -> Result<RestorativeRules, CliError> {
                default: Option<f64>,
                (low, high): (f64, f64)|
      -> Result<Option<f64>, CliError> {
-        if table.is_off(key) {
-            return Ok(None);
-        }
-        Ok(table.number_in(key, low, high)?.or(default))
+        Ok(table.number_or_off(key, low, high)?.unwrap_or(default))
     };
     rules.to_contact_mm = one("to_contact_mm", rules.to_contact_mm, MM)?;
     rules.contact_to_crest_mm = one("contact_to_crest_mm", rules.contact_to_crest_mm, MM)?;
@@ -62,7 +59,9 @@ pub(super) fn rules(top: &Section<'_>) -> Result<RestorativeRules, CliError> {
     rules.crown_width_mm = one("crown_width_mm", rules.crown_width_mm, MM)?;
     if table.is_off("below_cej_mm") {
         rules.below_cej_mm = None;
-    } else if let Some(numbers) = table.numbers("below_cej_mm")? {
+    } else if let Some(numbers) =
+        table.numbers_or_say("below_cej_mm", "give [least, greatest], mm, or false")?
+    {
         rules.below_cej_mm = match numbers[..] {
             [least, most] if -MM.1 <= least && least <= most && most <= MM.1 => Some((least, most)),
             _ => {

@@ -259,3 +259,81 @@ fn within_what_a_pose_is_looked_for_is_checked() {
         assert!(error.contains(key), "{bad}: {error}");
     }
 }
+
+#[test]
+fn faults_in_parts_of_a_site_are_told_with_the_part_s_full_name() {
+    let read = |after: &str| {
+        let text = format!(
+            "schema = \"case/1\"\n[scan]\npath = \"scan\"\n[ridge]\narch = \"mandible\"\naxis = [[0.0, -9.0, 3.0], [0.0, 9.0, 3.0]]\n[[site]]\nid = \"a\"\nstation_mm = 9.0\n{after}\n"
+        );
+        let source = Source { name: "case.toml".to_owned(), text };
+        Case::from_source(&source, Path::new("folder")).expect_err("refused").to_string()
+    };
+    for (after, whole) in [
+        ("[site.restoration]\nemergence = 1", "[site.restoration] of [[site]] 1"),
+        ("[site.within]\nangle = 1", "[site.within] of [[site]] 1"),
+        ("[site.pose]\nplatform = [0.0, 0.0, 0.0]", "[site.pose] of [[site]] 1"),
+        ("[[site.limit]]\npoints = []", "[[site.limit]] 1 of [[site]] 1"),
+        ("[[site.neighbour]]\ntooth = \"45\"", "[[site.neighbour]] 1 of [[site]] 1"),
+        ("[restoration]\nroom = 1", " in [restoration], case.toml line 11"),
+        ("within = 3", "write [site.within]"),
+        ("limit = 3", "write [[site.limit]] for each"),
+    ] {
+        let line = read(after);
+        assert!(line.contains(whole), "{line}");
+    }
+}
+
+#[test]
+fn a_value_of_a_wrong_kind_is_shown_without_backslashes_of_our_own() {
+    let read = |rule: &str| {
+        let text = format!("schema = \"case/1\"\n[restoration]\n{rule}\n");
+        let text = format!(
+            "{text}[scan]\npath = \"scan\"\n[ridge]\narch = \"mandible\"\naxis = [[0.0, -9.0, 3.0], [0.0, 9.0, 3.0]]\n[[site]]\nid = \"a\"\nstation_mm = 9.0\n"
+        );
+        let source = Source { name: "case.toml".to_owned(), text };
+        Case::from_source(&source, Path::new("folder"))
+    };
+    for (rule, words) in [
+        (
+            "room_mm = true",
+            "`room_mm`: true is no number in [restoration], case.toml line 3: give a number, 0 to 30, or false",
+        ),
+        ("room_mm = \"1\"", "`room_mm`: \"1\" is no number"),
+        ("angle_deg = [1]", "give a number, 0 to 90, or false"),
+        ("room_mm = 31", "31 is out of range"),
+        ("room_mm = nan", "finite"),
+        (
+            "below_cej_mm = true",
+            "true is not a list in [restoration], case.toml line 3: give [least, greatest], mm, or false",
+        ),
+        ("below_cej_mm = \"2\"", "\"2\" is not a list"),
+        // What a text hides is shown, and its own backslash once.
+        ("room_mm = \"a\u{202e}\\\\b\"", "'a\\u{202e}\\b' is no number"),
+    ] {
+        let line = read(rule).expect_err(rule).to_string();
+        assert!(line.contains(words), "{rule}: {line}");
+    }
+    let case = read("room_mm = false\nangle_deg = 12").expect("a case");
+    assert_eq!((case.restoration.room_mm, case.restoration.angle_deg), (None, Some(12.0)));
+    assert_eq!(case.restoration.emergence_mm, Some(1.0), "as by default");
+}
+
+#[test]
+fn a_root_whose_neck_and_apex_are_one_mark_is_refused() {
+    let read = |root: &str| {
+        let from = "root_diameter_mm = 5.0";
+        assert_eq!(WHOLE.matches(from).count(), 1);
+        let old = WHOLE.lines().find(|l| l.trim_start().starts_with("root = ")).expect("a root");
+        read(&WHOLE.replacen(old, &format!("root = {root}"), 1))
+    };
+    for (root, apart) in [
+        ("[[-18.0, -4.0, 4.0], [-18.0, -4.0, 4.0]]", "0.00 mm apart"),
+        ("[[-18.0, -4.0, 4.0], [-18.0, -4.0, 3.1]]", "0.90 mm apart"),
+    ] {
+        let line = read(root).expect_err(root).to_string();
+        assert!(line.contains(apart) && line.contains("[[neck], [apex]]"), "{line}");
+        assert!(line.contains("[[site.neighbour]] 1 of [[site]] 1"), "{line}");
+    }
+    assert!(read("[[-18.0, -4.0, 4.0], [-18.0, -4.0, 2.9]]").is_ok());
+}

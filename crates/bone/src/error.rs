@@ -107,6 +107,12 @@ pub enum Unmeasured {
         /// The nearest mark from there, mm.
         nearest_mm: f64,
     },
+    /// The marks of the limit's surface lie so close together, or so far from where it is needed, that it may lie
+    /// elsewhere there.
+    LimitUncertain {
+        /// Expanded uncertainty of its place, mm.
+        u95_mm: f64,
+    },
 }
 
 /// What was seen that makes a figure less certain, or not what it seems.

@@ -56,19 +56,23 @@ pub(crate) fn limit_height(
     direction: Option<&RidgeDirection>,
     options: &MeasureOptions,
 ) -> LimitHeight {
-    let bent_mm = limit.plane(bone.frame.apical()).map_or(0.0, |plane| plane.bent_mm);
+    let apical = bone.frame.apical();
+    let plane = limit.plane(apical);
+    let voxel_mm = bone.quality.voxel_mm;
     let (at, height, moved_mm) = match bone.limit_place(limit) {
         Ok((at, moved_mm)) => {
             let mm = at.apical_mm - bone.crest.apical_mm;
-            // The surface lies anywhere between the plane and its deepest mark (rectangular).
-            let bent = bent_mm / 12.0_f64.sqrt();
-            let marked = (0.5 * u95_of_marked_place(bone.quality.voxel_mm)).hypot(bent);
+            let marked = plane.map_or(0.5 * u95_of_marked_place(voxel_mm), |plane| {
+                let u95_mm = plane.u95_along_mm(bone.patient(at), apical, voxel_mm);
+                (0.5 * u95_mm).hypot(plane.u_bent_mm(voxel_mm) / plane.into.dot(apical))
+            });
             let budget = bone.crest_sources().budget().with(Source::Limit, marked);
             let budget = along_section(budget, mm, direction, options);
             (Some(at), Ok(Measured::new(mm, budget)), moved_mm)
         }
         Err(why) => (None, Err(why), 0.0),
     };
+    let bent_mm = plane.map_or(0.0, |plane| plane.bent_mm);
     let (kind, form, keep_mm) = (limit.kind, limit.form, limit.keep_mm);
     LimitHeight { kind, form, bent_mm, at, height, keep_mm, moved_mm }
 }

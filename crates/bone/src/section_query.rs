@@ -58,7 +58,7 @@ impl SectionBone {
     /// # Errors
     ///
     /// [`Unmeasured::LimitMissesSection`], and [`Unmeasured::LimitFar`] more than 10 mm beside the bone; of a
-    /// surface [`Unmeasured::LimitSteep`] and [`Unmeasured::LimitMarksFar`].
+    /// surface [`Unmeasured::LimitSteep`], [`Unmeasured::LimitMarksFar`] and [`Unmeasured::LimitUncertain`].
     pub fn limit_place(&self, limit: &Limit) -> Result<(SectionPoint, f64), Unmeasured> {
         let radius_mm = match limit.form {
             LimitForm::Line { radius_mm } => radius_mm,
@@ -70,7 +70,8 @@ impl SectionBone {
                 let run = self.run_at_level(MIDDLE_AT_MM).filter(Run::is_whole);
                 let buccal_mm = run.map_or(self.crest.buccal_mm, |run| run.middle_mm());
                 let from = SectionPoint::new(buccal_mm, self.crest.apical_mm);
-                let depth_mm = plane.depth_mm(self.patient(from), apical, &limit.points)?;
+                let (marks, voxel_mm) = (&limit.points, self.quality.voxel_mm);
+                let depth_mm = plane.depth_mm(self.patient(from), apical, marks, voxel_mm)?;
                 return Ok((SectionPoint::new(buccal_mm, from.apical_mm + depth_mm), 0.0));
             }
         };

@@ -131,6 +131,9 @@ pub(crate) fn unmeasured(why: &Unmeasured) -> String {
         Unmeasured::LimitMarksFar { nearest_mm } => {
             format!("not measured: marked {} mm away", mm(nearest_mm))
         }
+        Unmeasured::LimitUncertain { u95_mm } => {
+            format!("not measured: its marks leave ± {} mm", mm(u95_mm))
+        }
         _ => "not measured".to_owned(),
     }
 }
