@@ -140,6 +140,47 @@ fn leans_are_told_in_the_sites_section_whichever_section_the_fixture_is_judged_i
 }
 
 #[test]
+fn mesial_is_towards_the_midline_for_a_tooth_whose_place_does_not_tell_its_side() {
+    // The same bone along x, in front: the cheek's side is -y.
+    let turned = |p: PatientPoint| {
+        let [x, y, z] = p.to_array();
+        p0_grey(PatientPoint::new(-y, x, z))
+    };
+    let volume = sample_shape(p0_geometry(), p0_rescale(), turned, P0_SUPERSAMPLE).expect("a scan");
+    let front = Bench::of(&volume, &ScanOptions::default());
+    let across = P0_HEAD
+        .replace("[[0.0, -9.0, 3.0], [0.0, 9.0, 3.0]]", "[[-9.0, 0.0, 3.0], [9.0, 0.0, 3.0]]")
+        .replace("[-10.0, 0.0, 0.0]", "[0.0, 10.0, 0.0]");
+    let maxilla = |head: &str| head.replace("mandible", "maxilla") + "apical = [0.0, 0.0, -1.0]\n";
+    let back = Bench::p0();
+    let right = P0_HEAD
+        .replace("[-10.0, 0.0, 0.0]", "[10.0, 0.0, 0.0]")
+        .replace("[[0.0, -9.0, 3.0], [0.0, 9.0, 3.0]]", "[[0.0, 9.0, 3.0], [0.0, -9.0, 3.0]]");
+    for (bench, head, tooth, mesial) in [
+        (&front, maxilla(&across), "11", [1.0, 0.0, 0.0]),
+        (&front, maxilla(&across), "21", [-1.0, 0.0, 0.0]),
+        (&front, across.clone(), "41", [1.0, 0.0, 0.0]),
+        (&front, across.clone(), "31", [-1.0, 0.0, 0.0]),
+        (&back, P0_HEAD.to_owned(), "35", [0.0, -1.0, 0.0]),
+        (&back, right, "45", [0.0, -1.0, 0.0]),
+    ] {
+        let site = P0_SITE.replace("at =", &format!("tooth = \"{tooth}\"\nat ="));
+        let document = bench.document("measure", &[&head[..], &site].concat());
+        let found = triple(&document, "/sites/0/frame/mesial");
+        for (found, truth) in found.into_iter().zip(mesial) {
+            assert_near(found, truth, 1e-3, tooth);
+        }
+        let codes = codes(&document, "/sites/0/warnings");
+        assert!(!codes.contains(&"mesial-unknown"), "{tooth}: {codes:?}");
+    }
+    // Without a tooth it stays a guess, and is said to be one.
+    let document = front.document("measure", &[&across[..], P0_SITE].concat());
+    let all = list(&document, "/sites/0/warnings");
+    let guess = all.iter().find(|w| text(w, "/code") == "mesial-unknown").expect("told");
+    assert!(text(guess, "/message").contains("give the site's `tooth`"), "{guess}");
+}
+
+#[test]
 fn what_is_wrong_with_a_search_is_told_by_the_keys_that_were_given() {
     let bench = Bench::p0();
     let fit = |case: &str| run(&args!["fit", bench.case(case), "--json", "-"]);
