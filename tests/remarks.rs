@@ -232,3 +232,30 @@ fn a_limit_in_a_fixture_is_named_by_the_key_that_gave_it() {
         assert!(text(told, "/message").contains(&format!("check its {key}")), "{told}");
     }
 }
+
+#[test]
+fn the_crowns_shift_is_told_where_no_rule_applies() {
+    let bench = Bench::p0();
+    let crown = "  [site.restoration]\n  opposite_thickness_mm = 6.0\n  crown_thickness_mm = 7.5\n";
+    let case = [P0_HEAD, P0_SITE, crown, P0_POSE, P0_FIXTURE].concat();
+    let document = bench.document("fit", &case);
+    assert_near(number(&document, "/sites/0/crown/palatal_shift_mm"), 1.5, 1e-9, "shift");
+    assert!(at(&document, "/sites/0/fits/0/restoration_verdict").is_null());
+    let told = run(&args!["fit", bench.case(&case)]);
+    assert!(told.out.contains("the emergence point moves 1.50"), "{}", told.out);
+}
+
+#[test]
+fn an_answer_says_but_once() {
+    // 1.6 mm before the end of the box: the ends of both sectors are nearer to it than 1.0 mm, while across the
+    // ridge 1.5 mm are left.
+    let bench = Bench::p0();
+    let pose = P0_POSE.replace("platform = [0.0, 0.0", "platform = [0.0, 8.4");
+    let fixture = P0_FIXTURE.replace("diameter_mm = 4.0", "diameter_mm = 3.0");
+    let walls = "[walls]\nbuccal_mm = 1.0\nlingual_mm = 1.0\n";
+    let document = bench.document("fit", &[P0_HEAD, P0_SITE, &pose, &fixture, walls].concat());
+    let answer = text(&document, "/sites/0/answer");
+    assert!(answer.contains("; but its buccal wall is"), "{answer}");
+    assert!(answer.contains("; and its lingual wall is"), "{answer}");
+    assert_eq!(answer.matches("but").count(), 1, "{answer}");
+}
