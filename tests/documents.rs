@@ -281,6 +281,7 @@ fn the_fit_document_has_every_field_with_its_meaning() {
             ("/pose/platform", Point),
             ("/pose/apical", Direction),
             ("/pose/lean_deg", Number),
+            ("/pose/lean_mesial_deg", Number),
             ("/pose_source", Text),
             ("/stands_out", List),
             ("/bone_contact", Number),

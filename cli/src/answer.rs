@@ -93,6 +93,7 @@ fn missing(fit: &Fit, required: &RequiredWalls) -> String {
         parts
             .push(format!("{:.0} mm³ of bone are missing round it for its walls", bone.volume_mm3));
     }
+    let mut joint = "but";
     for rule in fit.rules.iter().filter(|r| r.verdict == Verdict::NotMet) {
         let wall = rule.found_mm.unwrap_or(f64::NAN);
         match rule.rule {
@@ -111,9 +112,10 @@ fn missing(fit: &Fit, required: &RequiredWalls) -> String {
             {
                 let side = if rule.rule == RuleKind::BuccalWall { "buccal" } else { "lingual" };
                 parts.push(format!(
-                    "but its {side} wall is {wall:.2} mm where {:.2} are asked for",
+                    "{joint} its {side} wall is {wall:.2} mm where {:.2} are asked for",
                     rule.required_mm
                 ));
+                joint = "and";
             }
             _ => {}
         }

@@ -12,7 +12,7 @@ use crate::args::{Between, Cut, DemoArgs};
 use crate::case::Case;
 use crate::error::{CliError, exit};
 use crate::output::{Existing, Outputs, print};
-use crate::run::{Fitted, fit_case, measure_document, required_line, tell};
+use crate::run::{Fitted, fit_case, measure_document, required_line, tell_fits};
 use crate::session::MeasuredSite;
 use crate::{pictures, restored, tables};
 
@@ -38,7 +38,7 @@ pub(crate) fn demo(args: &DemoArgs) -> Result<u8, CliError> {
     // From here on as any other case: read from the files.
     let cut = Cut { step_mm: 0.1, slab_mm: 0.0, interpolation: Between::Cubic };
     let fitted = fit_case(Case::read(&case_path)?, 0.0, &cut, false)?;
-    tell(&fitted.session);
+    tell_fits(&fitted);
     let mut outputs = Outputs::default();
     pictures::add(&mut outputs, &dir, &fitted.session, &fitted.found)?;
     let measures = measure_document(&fitted.session);

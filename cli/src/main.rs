@@ -19,6 +19,7 @@ mod session;
 mod space;
 mod tables;
 mod together;
+mod unplaced;
 mod warn;
 mod warn_fit;
 

@@ -92,13 +92,20 @@ fn beside_words(check: &RestorativeCheck) -> String {
     }
 }
 
-/// The rules held against the best fixture of a site, or nothing where the case gives nothing to judge.
+/// The rules held against the best fixture of a site; where the case gives nothing to judge, what it tells of
+/// the crown, if anything.
 pub(crate) fn table(session: &Session, found: &SiteFit, restored: &Restored) -> String {
-    let (Some(fit), Some(checks)) = (found.fits.first(), restored.checks.first()) else {
-        return String::new();
-    };
-    let Some(verdict) = checks.iter().map(|c| c.verdict).max() else { return String::new() };
     let arch = session.case.arch;
+    let judged = found
+        .fits
+        .first()
+        .zip(restored.checks.first())
+        .and_then(|(fit, checks)| Some((fit, checks, checks.iter().map(|c| c.verdict).max()?)));
+    let Some((fit, checks, verdict)) = judged else {
+        let line = crown_line(&restored.crown, arch);
+        let gap = if line.is_empty() { "" } else { "\n" };
+        return format!("{gap}{line}");
+    };
     let mut text = format!(
         "\n  Rules of the restoration, {}: {}\n",
         plain(&fit.fixture),

@@ -2,10 +2,10 @@
 
 use std::path::Path;
 
-use jawgauge_fixture::{Fit, FitError, SiteFit, Verdict, WallsTo};
+use jawgauge_fixture::{Fit, SiteFit, Verdict, WallsTo};
 use jawgauge_report::documents::{
-    CAUTION, CrownEntry, FailedEntry, FitDocument, FitSite, MeasureDocument, ScanEntry, fit_entry,
-    measure_site_entry,
+    CAUTION, CrownEntry, FailedEntry, FitDocument, FitSite, MeasureDocument, ScanEntry,
+    WarningEntry, fit_entry, measure_site_entry,
 };
 use serde::Serialize;
 
@@ -17,7 +17,7 @@ use crate::output::{Existing, Outputs, check_free, is_stdout, note, print};
 use crate::pictures;
 use crate::restored::{self, Restored};
 use crate::session::{MeasuredSite, Session};
-use crate::{beside, drilling, explain, tables, together, warn, warn_fit};
+use crate::{beside, drilling, explain, tables, together, unplaced, warn_fit};
 
 /// Version of the program, for documents.
 pub(crate) const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -39,7 +39,7 @@ pub(crate) fn measure(args: &MeasureArgs) -> Result<u8, CliError> {
     }
     text.push_str(CAUTION);
     text.push('\n');
-    tell(&session);
+    tell(&session, &session.measured().map(|s| &s.warnings[..]).collect::<Vec<_>>());
     let mut outputs = Outputs::default();
     if let Some(dir) = &args.output.out {
         pictures::add(&mut outputs, dir, &session, &[])?;
@@ -92,21 +92,12 @@ pub(crate) fn fit(args: &FitArgs) -> Result<u8, CliError> {
     text.push_str(&required_line(&fitted.session));
     text.push_str(CAUTION);
     text.push('\n');
-    tell(&fitted.session);
+    tell_fits(&fitted);
     for (site, found) in fitted.session.measured().zip(&fitted.found) {
-        let arch = fitted.session.case.arch;
-        let shown = found.fits.first().map(|f| warn_fit::of_shown(f, arch));
-        let mut warnings = shown.unwrap_or_default();
-        warnings.extend(beside::warnings(site));
-        warnings.extend(together::warnings(&fitted.session, site));
-        let place = quoted(&site.site.id);
-        for line in tables::warning_lines(&place, &warnings) {
-            note(&line);
-        }
         // What is wrong with a pose is wrong for every fixture.
         let mut told = Vec::new();
         for error in &found.failed {
-            let line = fixture_error(&site.site.id, error).1.to_string();
+            let line = unplaced::error(&site.site, error).1.to_string();
             if !told.contains(&line) {
                 note(&line);
                 told.push(line);
@@ -168,7 +159,7 @@ pub(crate) fn fit_case(
     let mut failed: Vec<FailedEntry> = failed_sites(&session);
     for (site, found) in session.measured().zip(&found) {
         for error in &found.failed {
-            let (fixture, error) = fixture_error(&site.site.id, error);
+            let (fixture, error) = unplaced::error(&site.site, error);
             failed.push(FailedEntry {
                 id: site.site.id.clone(),
                 fixture,
@@ -198,12 +189,7 @@ fn fit_site_entry(
 ) -> FitSite {
     let bone = &site.measure.bone;
     let mut warnings = site.warnings.clone();
-    warnings.extend(warn::of_fits(found));
-    let arch = session.case.arch;
-    warnings.extend(found.fits.first().into_iter().flat_map(|f| warn_fit::of_shown(f, arch)));
-    if found.fits.iter().any(|f| f.space.is_none()) {
-        warnings.push(warn::of_mesial_distal(found.no_surface.as_ref()));
-    }
+    warnings.extend(warn_fit::of_site(found, &site.site, session.case.arch));
     warnings.extend(beside::warnings(site));
     warnings.extend(together::warnings(session, site));
     FitSite {
@@ -224,29 +210,6 @@ fn fit_site_entry(
             .collect(),
         warnings,
     }
-}
-
-/// A fixture that could not be placed.
-fn fixture_error(site: &str, error: &FitError) -> (Option<String>, CliError) {
-    let (fixture, code, remedy) = match error {
-        FitError::NotInBone { fixture } => (
-            Some(fixture),
-            "fixture-not-in-bone",
-            "check `platform` of the pose, or `platform_depth_mm`",
-        ),
-        FitError::PointsAway { fixture, .. } => {
-            (Some(fixture), "pose-points-away", "give `apical` from platform to apex, into the jaw")
-        }
-        FitError::PoseOutside { fixture, .. } => (
-            Some(fixture),
-            "pose-outside-scan",
-            "check `platform` of the pose, in LPS millimetres, and that this scan is the right one",
-        ),
-        FitError::Section { fixture, .. } => (Some(fixture), "fixture-section", "check the pose"),
-        _ => (None, "fixture", "check the fixture"),
-    };
-    let place = format!("site {}", quoted(site));
-    (fixture.cloned(), CliError::new(exit::PARTLY, code, error.to_string(), place, remedy))
 }
 
 fn failed_sites(session: &Session) -> Vec<FailedEntry> {
@@ -308,16 +271,20 @@ pub(crate) fn required_line(session: &Session) -> String {
     )
 }
 
-/// Warnings and failed sites, on standard error; a warning that several sites share is told once.
-pub(crate) fn tell(session: &Session) {
+/// Whatever the document of a fitted case warns of, on standard error.
+pub(crate) fn tell_fits(fitted: &Fitted) {
+    let warnings: Vec<_> = fitted.document.sites.iter().map(|s| &s.warnings[..]).collect();
+    tell(&fitted.session, &warnings);
+}
+
+/// Warnings of the scan and of each measured site, and failed sites, on standard error; a warning that all
+/// sites share is told once.
+fn tell(session: &Session, of_sites: &[&[WarningEntry]]) {
     let mut lines = tables::warning_lines("", &session.scan_warnings);
-    let every: Vec<_> = session.measured().collect();
-    for site in &every {
-        let shared = |w: &&jawgauge_report::documents::WarningEntry| {
-            every.iter().all(|s| s.warnings.contains(w))
-        };
-        let (common, own): (Vec<_>, Vec<_>) = site.warnings.iter().partition(shared);
-        for (place, warnings) in [(String::new(), common), (format!("{:?}", site.site.id), own)] {
+    for (site, warnings) in session.measured().zip(of_sites) {
+        let shared = |w: &&WarningEntry| of_sites.iter().all(|others| others.contains(w));
+        let (common, own): (Vec<_>, Vec<_>) = warnings.iter().partition(shared);
+        for (place, warnings) in [(String::new(), common), (quoted(&site.site.id), own)] {
             let warnings: Vec<_> = warnings.into_iter().cloned().collect();
             for line in tables::warning_lines(&place, &warnings) {
                 if !lines.contains(&line) {

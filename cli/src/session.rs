@@ -12,7 +12,7 @@ use jawgauge_space::PatientPoint;
 use jawgauge_volume::{CubicPatch, VoxelBox};
 
 use crate::args::{Between, Cut};
-use crate::case::{Case, SectionAxis, Site, SitePlace};
+use crate::case::{Case, SectionAxis, Site, SitePlace, Tooth};
 use crate::error::{CliError, exit, quoted};
 use crate::parts::Parts;
 use crate::warn;
@@ -115,6 +115,12 @@ fn measure(
     };
     let mut frame =
         section_frame(axis, place, apical, case.lingual_side).map_err(|e| of_section(site, &e))?;
+    if let Some(tooth) = site.tooth.filter(|tooth| {
+        !frame.mesial_known && parts.scan().facts().place_known && !contradicts(&frame, *tooth)
+    }) {
+        // The place does not tell the side of the midline, the tooth's number does.
+        frame = frame.with_mesial_leftward(tooth.is_right()).map_err(|e| of_section(site, &e))?;
+    }
     let options = SectionOptions {
         threshold: case.threshold,
         along_ridge,
@@ -205,25 +211,34 @@ fn frame_warnings(site: &Site, frame: &SiteFrame) -> Vec<WarningEntry> {
     if !frame.mesial_known {
         warn(
             "mesial-unknown",
-            "the ridge axis does not go round the front of the arch, so which way along it is mesial is a guess: give the site's `tooth`, or extend [ridge] axis round the front".to_owned(),
+            format!(
+                "the ridge axis does not go round the front of the arch, so which way along it is mesial is a guess: {} extend [ridge] axis round the front",
+                if site.tooth.is_some() {
+                    "check the site's `tooth`, or"
+                } else {
+                    "give the site's `tooth`, or"
+                }
+            ),
         );
     }
-    if let Some(tooth) = site.tooth {
-        let contradicts = match frame.side {
-            PatientSide::Right => !tooth.is_right(),
-            PatientSide::Left => tooth.is_right(),
-            PatientSide::Front | PatientSide::Unknown => false,
-        };
-        if contradicts {
-            let (is, lies) = if tooth.is_right() { ("right", "left") } else { ("left", "right") };
-            warn(
-                "tooth-side",
-                format!(
-                    "tooth {} is on the patient's {is}, but the site's cheek side points to the patient's {lies}: make sure that this is the right site before anything else",
-                    tooth.iso()
-                ),
-            );
-        }
+    if let Some(tooth) = site.tooth.filter(|tooth| contradicts(frame, *tooth)) {
+        let (is, lies) = if tooth.is_right() { ("right", "left") } else { ("left", "right") };
+        warn(
+            "tooth-side",
+            format!(
+                "tooth {} is on the patient's {is}, but the site's cheek side points to the patient's {lies}: make sure that this is the right site before anything else",
+                tooth.iso()
+            ),
+        );
     }
     warnings
+}
+
+/// Whether a tooth's number says the one side of the mouth and the site's place the other.
+fn contradicts(frame: &SiteFrame, tooth: Tooth) -> bool {
+    match frame.side {
+        PatientSide::Right => !tooth.is_right(),
+        PatientSide::Left => tooth.is_right(),
+        PatientSide::Front | PatientSide::Unknown => false,
+    }
 }

@@ -189,10 +189,13 @@ pub(crate) fn site_fits(
                     .and_then(|w| w.split(" at ").next().map(str::to_owned))
                     .unwrap_or_else(|| apex_words(&fit.walls.apex)),
                 nearest(fit),
-                format!("{:.1}", fit.section_pose.lean_deg),
+                shown_deg(fit.leans_deg[0]),
+                shown_deg(fit.leans_deg[1]),
             ]
         })
         .collect();
+    // A column of noughts tells nothing.
+    let in_section = found.fits.iter().all(|fit| shown_deg(fit.leans_deg[1]) == "0.0");
     let lingual = format!("{} wall, mm", lingual_word(session.case.arch));
     let headers = [
         "fixture",
@@ -201,10 +204,19 @@ pub(crate) fn site_fits(
         &lingual,
         "below apex, mm",
         "least clearance, mm",
-        "lean, °",
+        "lean to buccal, °",
+        "to mesial, °",
     ];
-    text.push_str(&aligned(&headers, &rows));
+    let columns = headers.len() - usize::from(in_section);
+    let rows: Vec<Vec<String>> = rows.into_iter().map(|row| row[..columns].to_vec()).collect();
+    text.push_str(&aligned(&headers[..columns], &rows));
     text
+}
+
+/// An angle to a tenth of a degree, without a sign where that is nought.
+fn shown_deg(deg: f64) -> String {
+    let shown = format!("{deg:.1}");
+    if shown == "-0.0" { "0.0".to_owned() } else { shown }
 }
 
 /// The least wall of a side all round, where it was read.

@@ -1,9 +1,6 @@
 //! Sentences for what was noticed: what was seen, why it matters, what to do.
 
-use jawgauge_bone::{
-    BoneWarning, Clip, LimitHeight, SiteMeasure, SurfaceError, ThresholdSource, Unmeasured,
-};
-use jawgauge_fixture::{NoWall, SiteFit};
+use jawgauge_bone::{BoneWarning, Clip, LimitHeight, SiteMeasure, ThresholdSource, Unmeasured};
 use jawgauge_intake::{FileRemark, ScanWarning};
 use jawgauge_report::documents::WarningEntry;
 pub(crate) use jawgauge_report::picture::limit_name;
@@ -12,7 +9,7 @@ fn entry(code: &str, message: String) -> WarningEntry {
     WarningEntry { code: code.to_owned(), message }
 }
 
-fn clip_words(by: Clip) -> &'static str {
+pub(crate) fn clip_words(by: Clip) -> &'static str {
     match by {
         Clip::Scan => "the edge of what was scanned",
         Clip::Window => "the edge of the searched part of the section",
@@ -163,7 +160,8 @@ pub(crate) fn unmeasured(why: &Unmeasured) -> String {
     }
 }
 
-fn of_bone(warning: &BoneWarning) -> WarningEntry {
+/// Of a section's bone.
+pub(crate) fn of_bone(warning: &BoneWarning) -> WarningEntry {
     match warning {
         BoneWarning::Clipped { by } => entry(
             "outline-open",
@@ -300,60 +298,4 @@ fn of_bone(warning: &BoneWarning) -> WarningEntry {
             entry("unknown", "something was noticed that this version has no words for".to_owned())
         }
     }
-}
-
-/// A given pose further off the site's section than this, mm, or leaning further out of it, degrees,
-/// is judged in a section that may not be meant.
-const POSE_OFF_MM: f64 = 3.0;
-const POSE_LEANS_DEG: f64 = 25.0;
-
-/// Of the fixtures in a site: what could not be read, and poses that may not be meant.
-pub(crate) fn of_fits(found: &SiteFit) -> Vec<WarningEntry> {
-    let mut all = Vec::new();
-    for fit in &found.fits {
-        let name = &fit.fixture;
-        for (side, wall) in [
-            ("buccal", &fit.walls.buccal),
-            ("lingual", &fit.walls.lingual),
-            ("apical", &fit.walls.apex),
-        ] {
-            if let Err(why) = wall {
-                let reason = match why {
-                    NoWall::AtCrest => "all of it lies at or above the crest".to_owned(),
-                    NoWall::NoBone => "there is no bone".to_owned(),
-                    NoWall::Clipped(by) => format!("the bone goes on beyond {}", clip_words(*by)),
-                };
-                all.push(entry(
-                    "no-wall",
-                    format!("no {side} wall of fixture {name:?}: {reason}; read it on the scan"),
-                ));
-            }
-        }
-        let (off, leans) = (fit.off_section_mm.abs(), fit.out_of_section_deg.abs());
-        if off > POSE_OFF_MM || leans > POSE_LEANS_DEG {
-            all.push(entry("pose-off-section", format!("the given pose of fixture {name:?} is {off:.1} mm off the site's section and leans {leans:.0} degrees out of it; its walls are read in a section of its own: make sure that it belongs to this site")));
-        }
-        if let Some(own) = &fit.own_section {
-            for warning in own.warnings.iter().map(of_bone) {
-                let message =
-                    format!("in the section through fixture {name:?}: {}", warning.message);
-                all.push(entry(&warning.code, message));
-            }
-        }
-    }
-    if found.fits.iter().any(|f| f.walls.profile.iter().any(|w| w.buccal == Err(NoWall::AtCrest))) {
-        all.push(entry("no-wall-at-crest", "no walls are read above half a millimetre below the crest, where the edge of bone is rounded by the blur: judge the shoulder in the picture".to_owned()));
-    }
-    all
-}
-
-/// Walls that could not be read in space.
-pub(crate) fn of_mesial_distal(why: Option<&SurfaceError>) -> WarningEntry {
-    let why = why.map(|w| format!(" ({w})")).unwrap_or_default();
-    entry(
-        "mesial-distal-walls-not-measured",
-        format!(
-            "the bone around this site could not be surveyed in space{why}, so that walls are those of the section, and walls towards the neighbours are not measured: read them on the scan"
-        ),
-    )
 }

@@ -179,7 +179,7 @@ impl Case {
             None => false,
         };
         let measure = parts::measure(&top)?;
-        let sites = parts::sites(&top, ridge.arch, universal)?;
+        let sites = parts::sites(&top, &ridge, universal)?;
         let rules = restoration::rules(&top)?;
         restoration::refuse_contradictions(&top, &ridge, &rules, &sites)?;
         let list::Fixtures { list: fixtures, drilling } = list::fixtures(&top, folder)?;

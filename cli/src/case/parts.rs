@@ -154,7 +154,11 @@ pub(super) fn required(top: &Section<'_>) -> Result<RequiredWalls, CliError> {
     })
 }
 
-pub(super) fn sites(top: &Section<'_>, arch: Arch, universal: bool) -> Result<Vec<Site>, CliError> {
+pub(super) fn sites(
+    top: &Section<'_>,
+    ridge: &Ridge,
+    universal: bool,
+) -> Result<Vec<Site>, CliError> {
     const KNOWN: &[&str] = &[
         "id",
         "tooth",
@@ -170,7 +174,8 @@ pub(super) fn sites(top: &Section<'_>, arch: Arch, universal: bool) -> Result<Ve
     ];
     let mut sites: Vec<Site> = Vec::new();
     for section in top.tables("site", KNOWN)? {
-        let site = site(&section, arch, universal)?;
+        let site = site(&section, ridge.arch, universal)?;
+        super::within::refuse_away(&section, ridge, &site)?;
         if sites.iter().any(|s| s.id == site.id) {
             return Err(section.bad(
                 "id",

@@ -131,7 +131,7 @@ pub(super) fn refuse_contradictions(
 }
 
 /// The section's apical direction, where the case alone tells it.
-fn apical(ridge: &Ridge, site: &Site) -> Option<PatientDir> {
+pub(super) fn apical(ridge: &Ridge, site: &Site) -> Option<PatientDir> {
     let along = match site.axis {
         SectionAxis::Ridge => return None,
         SectionAxis::Apical => ridge.apical,

@@ -1,9 +1,11 @@
 //! Within what the pose of a site's fixtures is looked for.
 
-use jawgauge_fixture::PoseLimits;
+use jawgauge_fixture::{AWAY_DEG, PoseLimits};
 
-use super::parts::{direction, point};
+use super::Site;
+use super::parts::{Ridge, direction, point};
 use super::reader::Section;
+use super::restoration::apical;
 use crate::error::CliError;
 
 /// Keys of `[site.within]`.
@@ -50,6 +52,24 @@ pub(super) fn within(site: &Section<'_>) -> Result<Option<Within>, CliError> {
             ..default
         },
     }))
+}
+
+/// Refuses a prosthetic axis about which every pose points out of the jaw, or along it.
+pub(super) fn refuse_away(site: &Section<'_>, ridge: &Ridge, read: &Site) -> Result<(), CliError> {
+    let Some(section) = site.table("within", KNOWN)? else { return Ok(()) };
+    let Some(limits) = read.within.filter(|_| read.pose.is_none()).map(|w| w.limits) else {
+        return Ok(());
+    };
+    // Where the section's own axis is to be found, the case's direction stands for it.
+    let apical = apical(ridge, read).or_else(|| ridge.apical.direction().ok());
+    let (Some(prosthetic), Some(apical)) = (limits.prosthetic, apical) else { return Ok(()) };
+    let angle_deg = prosthetic.angle_deg(apical);
+    if angle_deg <= AWAY_DEG + limits.angle_deg {
+        return Ok(());
+    }
+    let what = format!("points {angle_deg:.0} degrees away from the apical direction");
+    let remedy = "give it from the crown into the jaw, or mend `apical` of [ridge]";
+    Err(section.bad("prosthetic", what, remedy))
 }
 
 /// Limits of the pose, and its depth where that is told.

@@ -129,8 +129,10 @@ pub struct PoseEntry {
     pub platform: [f64; 3],
     /// From platform to apex.
     pub apical: [f64; 3],
-    /// Lean from the section's apical direction towards buccal, degrees.
+    /// Lean from the apical direction of the site's section towards buccal, degrees.
     pub lean_deg: f64,
+    /// The same towards mesial.
+    pub lean_mesial_deg: f64,
 }
 
 /// The least walls.
@@ -263,7 +265,8 @@ pub fn fit_entry(fit: &Fit, section: &SectionBone) -> FitEntry {
         pose: PoseEntry {
             platform: point(fit.pose.platform),
             apical: direction(fit.pose.apical),
-            lean_deg: rounded(fit.section_pose.lean_deg),
+            lean_deg: rounded(fit.leans_deg[0]),
+            lean_mesial_deg: rounded(fit.leans_deg[1]),
         },
         pose_source: match fit.pose_source {
             PoseSource::Given => "given",
