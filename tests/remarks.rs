@@ -132,11 +132,11 @@ fn leans_are_told_in_the_sites_section_whichever_section_the_fixture_is_judged_i
     assert_near(number(&document, "/sites/0/fits/0/pose/lean_mesial_deg"), 6.0, 0.3, "to mesial");
     let told = run(&args!["fit", bench.case(&case(&pose))]);
     let header = told.out.lines().find(|l| l.contains("verdict")).expect("a table");
-    assert!(header.contains("lean to buccal, °") && header.contains("to mesial, °"), "{header}");
+    assert!(header.contains("apex to buccal, °") && header.contains("to mesial, °"), "{header}");
     // In the section there is no lean to mesial, and no column for it.
     let told = run(&args!["fit", bench.case(&case(P0_POSE))]);
     let header = told.out.lines().find(|l| l.contains("verdict")).expect("a table");
-    assert!(header.ends_with("lean to buccal, °"), "{header}");
+    assert!(header.ends_with("apex to buccal, °"), "{header}");
 }
 
 #[test]
@@ -178,6 +178,26 @@ fn mesial_is_towards_the_midline_for_a_tooth_whose_place_does_not_tell_its_side(
     let all = list(&document, "/sites/0/warnings");
     let guess = all.iter().find(|w| text(w, "/code") == "mesial-unknown").expect("told");
     assert!(text(guess, "/message").contains("give the site's `tooth`"), "{guess}");
+}
+
+#[test]
+fn teeth_whose_numbers_and_places_disagree_are_told_of() {
+    let told = |axis: &str, tooth: &str, beside: &str, at_y: f64| {
+        let head = P0_HEAD.replace("[[0.0, -9.0, 3.0], [0.0, 9.0, 3.0]]", axis);
+        let site = P0_SITE.replace("at =", &format!("tooth = \"{tooth}\"\nat ="));
+        let neighbour = format!(
+            "  [[site.neighbour]]\n  tooth = \"{beside}\"\n  root = [[0.0, {at_y}, 3.0], [0.0, {at_y}, -8.0]]\n  root_diameter_mm = 3.0\n"
+        );
+        let document =
+            Bench::p0().document("fit", &[&head[..], &site, &neighbour, P0_FIXTURE].concat());
+        codes(&document, "/sites/0/warnings").join(" ")
+    };
+    let straight = "[[0.0, -9.0, 3.0], [0.0, 9.0, 3.0]]";
+    // Mesial of 35 is to the front, -y.
+    assert!(!told(straight, "35", "34", -7.0).contains("neighbour-side"));
+    assert!(told(straight, "35", "36", -7.0).contains("neighbour-side"));
+    assert!(told(straight, "35", "34", 7.0).contains("neighbour-side"));
+    assert!(!told(straight, "35", "36", 7.0).contains("neighbour-side"));
 }
 
 #[test]

@@ -245,6 +245,16 @@ fn walls_all_round_are_written_as_a_table_and_where_asked_for_into_the_document(
     assert_eq!((angles.len(), depths.len()), (72, 33), "every 5 degrees and 0.25 mm of 8 mm");
     let mut walls = 0;
     let mut least = f64::INFINITY;
+    // Half a millimetre below the crest, all round the fixture, whose platform lies at the crest.
+    for (column, line) in lines.by_ref().take(angles.len()).enumerate() {
+        let cells: Vec<&str> = line.split(',').collect();
+        let keys = ["/angles_deg", "/crest_depth_mm", "/crest_wall_mm", "/crest_u95_mm"];
+        for (cell, key) in cells.iter().zip(keys) {
+            let value = number(fit, &format!("/wall_map{key}/{column}"));
+            assert_near(cell.parse().expect("a number"), value, 1e-9, key);
+        }
+        least = least.min(cells[2].parse().expect("a wall"));
+    }
     for (n, line) in lines.enumerate() {
         let cells: Vec<&str> = line.split(',').collect();
         let (row, column) = (n / angles.len(), n % angles.len());

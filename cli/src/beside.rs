@@ -2,10 +2,14 @@
 
 use jawgauge_report::documents::WarningEntry;
 
+use crate::case::Tooth;
 use crate::error::plain;
 use crate::session::MeasuredSite;
 
-/// Warnings of roots that run towards the mouth, and of contact areas of which none lies across the gap.
+/// A root nearer to the site's section than this, mm, lies on neither side of it.
+const ASIDE_MM: f64 = 1.0;
+
+/// Warnings of roots that run towards the mouth or lie on the other side than their number says, and of contact areas of which none lies across the gap.
 pub(crate) fn warnings(site: &MeasuredSite) -> Vec<WarningEntry> {
     let frame = &site.measure.bone.frame;
     let neighbours = &site.site.neighbours;
@@ -19,6 +23,22 @@ pub(crate) fn warnings(site: &MeasuredSite) -> Vec<WarningEntry> {
                 -down_mm
             );
             all.push(WarningEntry { code: "root-upside-down".to_owned(), message });
+        }
+    }
+    if let Some(tooth) = site.site.tooth {
+        for n in neighbours {
+            let Some(other) = Tooth::from_iso(&n.tooth).filter(|o| *o != tooth) else { continue };
+            let off_mm = frame.section_from_patient(n.root[0]).1;
+            if off_mm.abs() < ASIDE_MM || tooth.has_mesially(other) == (off_mm > 0.0) {
+                continue;
+            }
+            let (is, should) =
+                if off_mm > 0.0 { ("mesial", "distal") } else { ("distal", "mesial") };
+            let message = format!(
+                "the root of {} lies {is} of the site by its place and {should} by its number, so mesial and distal may be exchanged: check the numbers, `root`, and [ridge] axis",
+                plain(&n.tooth)
+            );
+            all.push(WarningEntry { code: "neighbour-side".to_owned(), message });
         }
     }
     let contacts: Vec<_> = neighbours.iter().filter_map(|n| Some((&n.tooth, n.contact?))).collect();

@@ -8,7 +8,7 @@ use jawgauge_report::documents::WarningEntry;
 use jawgauge_section::{
     Interpolation, PatientSide, RidgeAxis, SectionError, SiteFrame, section_frame,
 };
-use jawgauge_space::PatientPoint;
+use jawgauge_space::{PatientDir, PatientPoint};
 use jawgauge_volume::{CubicPatch, VoxelBox};
 
 use crate::args::{Between, Cut};
@@ -115,6 +115,8 @@ fn measure(
     };
     let mut frame =
         section_frame(axis, place, apical, case.lingual_side).map_err(|e| of_section(site, &e))?;
+    let other_side = parts.scan().facts().place_known
+        && site.tooth.is_some_and(|tooth| runs_to_the_other_side(&frame, tooth));
     if let Some(tooth) = site.tooth.filter(|tooth| {
         !frame.mesial_known && parts.scan().facts().place_known && !contradicts(&frame, *tooth)
     }) {
@@ -155,6 +157,14 @@ fn measure(
         frame.mesial_known = false;
     }
     let mut warnings = frame_warnings(site, &frame);
+    if let Some(tooth) = site.tooth.filter(|_| other_side) {
+        let (is, lies) = if tooth.is_right() { ("right", "left") } else { ("left", "right") };
+        let message = format!(
+            "tooth {} is on the patient's {is}, but the ridge axis has the site on the {lies} of its foremost place, so mesial and distal may be exchanged: check the site's `tooth`, its place and [ridge] axis",
+            tooth.iso()
+        );
+        warnings.push(WarningEntry { code: "tooth-side".to_owned(), message });
+    }
     if case.blur_fwhm_mm.is_some() && matches!(case.threshold, Threshold::Grey(_)) {
         let message = "`blur_fwhm_mm` is not used, because `threshold` is given and no wall is fitted then: use \"auto\"";
         warnings
@@ -232,6 +242,12 @@ fn frame_warnings(site: &Site, frame: &SiteFrame) -> Vec<WarningEntry> {
         );
     }
     warnings
+}
+
+/// Whether a front tooth's way to the midline, as the ridge axis tells it, is that of the other side.
+fn runs_to_the_other_side(frame: &SiteFrame, tooth: Tooth) -> bool {
+    let leftward = frame.frame.mesial().dot(PatientDir::left()) > 0.0;
+    frame.side == PatientSide::Front && frame.mesial_known && leftward != tooth.is_right()
 }
 
 /// Whether a tooth's number says the one side of the mouth and the site's place the other.

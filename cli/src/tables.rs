@@ -204,7 +204,7 @@ pub(crate) fn site_fits(
         &lingual,
         "below apex, mm",
         "least clearance, mm",
-        "lean to buccal, °",
+        "apex to buccal, °",
         "to mesial, °",
     ];
     let columns = headers.len() - usize::from(in_section);

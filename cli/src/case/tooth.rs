@@ -42,6 +42,16 @@ impl Tooth {
         matches!(self.quadrant, 1 | 2 | 5 | 6)
     }
 
+    /// Whether another tooth of the same jaw stands on this one's mesial side.
+    pub(crate) fn has_mesially(self, other: Self) -> bool {
+        // From the patient's right to the left, without a 0.
+        let along = |tooth: Self| {
+            let number = i16::from(tooth.number);
+            if tooth.is_right() { -number } else { number }
+        };
+        (along(other) > along(self)) == self.is_right()
+    }
+
     /// Whether the tooth stands on the patient's right.
     pub(crate) fn is_right(self) -> bool {
         matches!(self.quadrant, 1 | 4 | 5 | 8)
@@ -51,6 +61,17 @@ impl Tooth {
 #[cfg(test)]
 mod tests {
     use super::Tooth;
+
+    #[test]
+    fn the_mesial_side_is_that_of_the_midline() {
+        let tooth = |iso| Tooth::from_iso(iso).expect("a tooth");
+        for (of, mesial, distal) in
+            [("45", "44", "46"), ("11", "21", "12"), ("21", "11", "22"), ("36", "35", "37")]
+        {
+            assert!(tooth(of).has_mesially(tooth(mesial)), "{of} {mesial}");
+            assert!(!tooth(of).has_mesially(tooth(distal)), "{of} {distal}");
+        }
+    }
 
     #[test]
     fn universal_numbers_are_the_iso_numbers_of_the_published_pairs() {

@@ -1,4 +1,4 @@
-use jawgauge_fixture::WallMap;
+use jawgauge_fixture::{MapCell, WallMap};
 use serde::Serialize;
 
 use super::fit::FitEntry;
@@ -15,6 +15,13 @@ pub struct WallMapEntry {
     pub wall_mm: Vec<Vec<Option<f64>>>,
     /// Its expanded uncertainty.
     pub u95_mm: Vec<Vec<Option<f64>>>,
+    /// By angle, where the side lies half a millimetre below the crest: depth below the platform, wall and its
+    /// expanded uncertainty; `null` where the platform lies deeper.
+    pub crest_depth_mm: Vec<Option<f64>>,
+    /// The wall there.
+    pub crest_wall_mm: Vec<Option<f64>>,
+    /// Its expanded uncertainty.
+    pub crest_u95_mm: Vec<Option<f64>>,
 }
 
 impl WallMapEntry {
@@ -22,10 +29,19 @@ impl WallMapEntry {
     #[must_use]
     pub fn new(map: &WallMap) -> Self {
         let rows = |pick: fn(&WallRow) -> Option<f64>| {
-            let cells: Vec<Option<f64>> = wall_rows(map).iter().map(pick).collect();
+            let cells: Vec<Option<f64>> = grid_rows(map).iter().map(pick).collect();
             cells.chunks(map.angles_deg.len().max(1)).map(<[_]>::to_vec).collect()
         };
+        let crest: Vec<Option<WallRow>> = map
+            .angles_deg
+            .iter()
+            .zip(&map.at_crest)
+            .map(|(angle, place)| place.as_ref().map(|(depth, cell)| row_of(*angle, *depth, cell)))
+            .collect();
         Self {
+            crest_depth_mm: crest.iter().map(|r| r.map(|r| r.depth_mm)).collect(),
+            crest_wall_mm: crest.iter().map(|r| r.and_then(|r| r.wall_mm)).collect(),
+            crest_u95_mm: crest.iter().map(|r| r.and_then(|r| r.u95_mm)).collect(),
             angles_deg: map.angles_deg.iter().copied().map(rounded).collect(),
             depths_mm: map.depths_mm.iter().copied().map(rounded).collect(),
             wall_mm: rows(|r| r.wall_mm),
@@ -58,22 +74,37 @@ pub struct WallRow {
     pub at: Option<[f64; 3]>,
 }
 
-/// The places of a map, depth after depth, rounded as in documents.
+/// The places of a map, those half a millimetre below the crest first, then depth after depth; rounded as in
+/// documents.
 #[must_use]
 pub fn wall_rows(map: &WallMap) -> Vec<WallRow> {
+    let places = map.angles_deg.iter().zip(&map.at_crest);
+    let mut rows: Vec<WallRow> = places
+        .filter_map(|(angle, place)| {
+            place.as_ref().map(|(depth, cell)| row_of(*angle, *depth, cell))
+        })
+        .collect();
+    rows.extend(grid_rows(map));
+    rows
+}
+
+fn grid_rows(map: &WallMap) -> Vec<WallRow> {
     let mut rows = Vec::with_capacity(map.cells.len());
     for (row, depth_mm) in map.depths_mm.iter().enumerate() {
         for (column, angle_deg) in map.angles_deg.iter().enumerate() {
-            let cell = map.cell(row, column);
-            let wall = cell.wall.ok();
-            rows.push(WallRow {
-                angle_deg: rounded(*angle_deg),
-                depth_mm: rounded(*depth_mm),
-                wall_mm: wall.map(rounded),
-                u95_mm: wall.map(|_| rounded(cell.u95_mm)),
-                at: wall.map(|_| point(cell.at)),
-            });
+            rows.push(row_of(*angle_deg, *depth_mm, map.cell(row, column)));
         }
     }
     rows
+}
+
+fn row_of(angle_deg: f64, depth_mm: f64, cell: &MapCell) -> WallRow {
+    let wall = cell.wall.ok();
+    WallRow {
+        angle_deg: rounded(angle_deg),
+        depth_mm: rounded(depth_mm),
+        wall_mm: wall.map(rounded),
+        u95_mm: wall.map(|_| rounded(cell.u95_mm)),
+        at: wall.map(|_| point(cell.at)),
+    }
 }
