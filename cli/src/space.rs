@@ -14,12 +14,13 @@ pub(crate) const APART_MM: f64 = 25.0;
 /// Voxels around the space of a site that its fits look at.
 const MARGIN_VOXELS: usize = 8;
 
-/// What is kept of a site between looking at it alone and with the others.
+/// What is known of a site before any of its fixtures is looked for.
 struct Surveyed {
     limits: PoseLimits,
     surface: Result<BoneSurface, SurfaceError>,
     metal: Vec<(ClearanceKind, Obstacle)>,
-    alone: SiteFit,
+    /// Its fixtures alone, where their pose is given: others keep clear of the first.
+    given: Option<SiteFit>,
 }
 
 /// The fixtures of every measured site. Each site's search keeps clear of the best fixture of sites before it in the
@@ -40,32 +41,39 @@ pub(crate) fn fit_sites(
         for (n, other) in sites.iter().enumerate() {
             let placed = match n {
                 n if n < index => done[n].fits.first(),
-                n if n > index && other.site.pose.is_some() => surveyed[n].alone.fits.first(),
+                n if n > index => surveyed[n].given.as_ref().and_then(|found| found.fits.first()),
                 _ => None,
             };
             let Some(fit) = placed else { continue };
             if fit.pose.platform.distance_mm(site.point) > APART_MM {
                 continue;
             }
-            others.push((
-                ClearanceKind::Fixture,
-                Obstacle {
-                    name: other.site.id.clone(),
-                    shape: Shape::Fixture { solid: fit.solid.clone(), pose: fit.pose },
-                    keep_mm: session.case.required.fixture_mm,
-                },
-            ));
+            others.push(to_keep_clear_of(session, other, &fit.solid, fit.pose));
         }
-        let found = if others.len() == surveyed[index].metal.len() {
-            surveyed[index].alone.clone()
-        } else {
-            let known = &surveyed[index];
-            fit_with(session, site, known.limits, &known.surface, &others)?
-        };
-        done.push(found);
+        let known = &surveyed[index];
+        let is_alone = others.len() == known.metal.len();
+        done.push(match known.given.as_ref().filter(|_| is_alone) {
+            Some(given) => given.clone(),
+            None => fit_with(session, site, known.limits, &known.surface, &others)?,
+        });
     }
     stand_beside_each_other(session, &sites, &surveyed, &mut done);
     Ok(done)
+}
+
+/// A fixture of another site, as what is to be kept clear of.
+fn to_keep_clear_of(
+    session: &Session,
+    other: &MeasuredSite,
+    solid: &FixtureSolid,
+    pose: Pose,
+) -> (ClearanceKind, Obstacle) {
+    let obstacle = Obstacle {
+        name: other.site.id.clone(),
+        shape: Shape::Fixture { solid: solid.clone(), pose },
+        keep_mm: session.case.required.fixture_mm,
+    };
+    (ClearanceKind::Fixture, obstacle)
 }
 
 /// Holds the fixtures of each site against the first of every other site, as they were found, so that both
@@ -76,7 +84,6 @@ fn stand_beside_each_other(
     surveyed: &[Surveyed],
     done: &mut [SiteFit],
 ) {
-    let keep_mm = session.case.required.fixture_mm;
     let first: Vec<Option<(FixtureSolid, Pose)>> =
         done.iter().map(|f| f.fits.first().map(|fit| (fit.solid.clone(), fit.pose))).collect();
     for (index, (site, found)) in sites.iter().zip(done.iter_mut()).enumerate() {
@@ -91,9 +98,7 @@ fn stand_beside_each_other(
                 && n != index
                 && pose.platform.distance_mm(own.platform) <= APART_MM
             {
-                let shape = Shape::Fixture { solid: solid.clone(), pose: *pose };
-                let name = other.site.id.clone();
-                others.push((ClearanceKind::Fixture, Obstacle { name, shape, keep_mm }));
+                others.push(to_keep_clear_of(session, other, solid, *pose));
             }
         }
         let voxel_mm = site.measure.bone.quality.voxel_mm;
@@ -131,8 +136,11 @@ fn survey(
             (ClearanceKind::Metal, Obstacle { name, shape: piece.shape(), keep_mm: 0.0 })
         })
         .collect();
-    let alone = fit_with(session, site, limits, &surface, &metal)?;
-    Ok(Surveyed { limits, surface, metal, alone })
+    let given = match site.site.pose {
+        Some(_) => Some(fit_with(session, site, limits, &surface, &metal)?),
+        None => None,
+    };
+    Ok(Surveyed { limits, surface, metal, given })
 }
 
 /// The part of the scan that holds the site's space.
